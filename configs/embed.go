@@ -1,0 +1,9 @@
+// Package configs holds the data files that ship with the program.
+package configs
+
+import "embed"
+
+// FS holds the shipped files: requirements/*.yaml and the like.
+//
+//go:embed all:requirements
+var FS embed.FS
