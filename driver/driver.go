@@ -133,6 +133,11 @@ type Analyzer interface {
 	// Arm clears the trace and starts sweeping in max hold without an end. The
 	// link may then go away.
 	Arm(ctx context.Context) error
+	// Reattach re-establishes a link that went away while the analyzer was armed:
+	// dial, re-identify (the same instrument must answer) and make the reply
+	// format what it was, but touch no setting, so that the held trace survives.
+	// An instrument that was powered on meanwhile is an error of kind PowerCycled.
+	Reattach(ctx context.Context) error
 	// ReadHold stops sweeping and returns the trace held, without clearing it.
 	ReadHold(ctx context.Context) (Trace, error)
 }
