@@ -121,6 +121,10 @@ func (w *walker) fail(n *yaml.Node, path, format string, args ...any) {
 	w.errs = append(w.errs, &Problem{File: w.doc.file, Line: n.Line, Column: n.Column, Path: path, Message: fmt.Sprintf(format, args...)})
 }
 
+// ScalarUnmarshaler is a struct or list that may also be written as one plain
+// value: the short form of its commonest case.
+type ScalarUnmarshaler interface{ UnmarshalScalar(text string) error }
+
 type funcUnmarshaler interface{ UnmarshalYAML(func(any) error) error }
 
 var durationType = reflect.TypeFor[time.Duration]()
@@ -148,6 +152,12 @@ func (w *walker) value(n *yaml.Node, v reflect.Value, path string) {
 			w.leaf(n, v, path)
 			return
 		}
+	}
+	if short, ok := shorthand(n, v); ok {
+		if err := short.UnmarshalScalar(n.Value); err != nil {
+			w.fail(n, path, "%v", err)
+		}
+		return
 	}
 	switch v.Kind() {
 	case reflect.Struct:
@@ -189,6 +199,15 @@ func (w *walker) value(n *yaml.Node, v reflect.Value, path string) {
 	default:
 		w.leaf(n, v, path)
 	}
+}
+
+// shorthand reports whether the node is one plain value and the type takes it.
+func shorthand(n *yaml.Node, v reflect.Value) (ScalarUnmarshaler, bool) {
+	if n.Kind != yaml.ScalarNode || n.Tag == "!!null" || !v.CanAddr() {
+		return nil, false
+	}
+	short, ok := v.Addr().Interface().(ScalarUnmarshaler)
+	return short, ok
 }
 
 func (w *walker) leaf(n *yaml.Node, v reflect.Value, path string) {

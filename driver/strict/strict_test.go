@@ -1,6 +1,7 @@
 package strict_test
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -70,6 +71,35 @@ func TestLaterErrorNamesThePlace(t *testing.T) {
 	}
 	if got := doc.Errorf("list[0].wait", "too short").Error(); !strings.HasPrefix(got, "a.yaml:3:5: list[0].wait: too short") {
 		t.Error(got)
+	}
+}
+
+type step struct {
+	Send string        `yaml:"send"`
+	Wait time.Duration `yaml:"wait"`
+}
+
+func (s *step) UnmarshalScalar(text string) error {
+	if text == "bad" {
+		return errors.New("no good")
+	}
+	s.Send = text
+	return nil
+}
+
+func TestShortForm(t *testing.T) {
+	var d struct {
+		Steps []step `yaml:"steps"`
+	}
+	if err := strict.Decode("a.yaml", []byte("steps: [one, {send: two, wait: 1s}]\n"), &d); err != nil {
+		t.Fatal(err)
+	}
+	if len(d.Steps) != 2 || d.Steps[0].Send != "one" || d.Steps[1].Send != "two" || d.Steps[1].Wait != time.Second {
+		t.Fatalf("got %+v", d)
+	}
+	err := strict.Decode("a.yaml", []byte("steps: [bad]\n"), &d)
+	if err == nil || err.Error() != "a.yaml:1:9: steps[0]: no good" {
+		t.Fatalf("got %v", err)
 	}
 }
 
