@@ -184,6 +184,45 @@ func (p DBm) String() string {
 	return strconv.FormatFloat(float64(p), 'f', 1, 64) + " dBm"
 }
 
+// MarshalJSON writes the number of decibels above a milliwatt; JSON has no NaN
+// or infinity, so these become null.
+func (p DBm) MarshalJSON() ([]byte, error) { return number(float64(p)), nil }
+
+// UnmarshalJSON reads what MarshalJSON writes; null is Missing.
+func (p *DBm) UnmarshalJSON(text []byte) error {
+	v, err := fromNumber(text)
+	*p = DBm(v)
+	return err
+}
+
+// MarshalJSON writes the number of decibels; NaN and infinity become null.
+func (r DB) MarshalJSON() ([]byte, error) { return number(float64(r)), nil }
+
+// UnmarshalJSON reads what MarshalJSON writes; null is a NaN.
+func (r *DB) UnmarshalJSON(text []byte) error {
+	v, err := fromNumber(text)
+	*r = DB(v)
+	return err
+}
+
+func number(v float64) []byte {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return []byte("null")
+	}
+	return strconv.AppendFloat(nil, v, 'g', -1, 64)
+}
+
+func fromNumber(text []byte) (float64, error) {
+	if string(text) == "null" {
+		return math.NaN(), nil
+	}
+	v, err := strconv.ParseFloat(string(text), 64)
+	if err != nil {
+		return 0, fmt.Errorf("%s is not a number of decibels", text)
+	}
+	return v, nil
+}
+
 // UnmarshalYAML reads "30 MHz".
 func (f *Hz) UnmarshalYAML(get func(any) error) error { return fromText(get, f, ParseHz) }
 

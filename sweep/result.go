@@ -1,0 +1,114 @@
+package sweep
+
+import (
+	"lidded/driver/unit"
+)
+
+// Outcome is what may be claimed at a point. The four are never mixed.
+type Outcome uint8
+
+// Outcomes.
+const (
+	OutcomeUnknown Outcome = iota
+	Measured               // the signal is clear of the noise: value ± uncertainty
+	AtLeast                // no signal found: a lower bound at a stated confidence
+	AmbientHeard           // somebody else's signal: no claim
+	Void                   // overload, weak reference, drift, fault: no claim
+)
+
+// Relation is part of a number: "=" a value, "≥" a lower bound.
+type Relation uint8
+
+// Relations.
+const (
+	RelationUnknown Relation = iota // no number
+	Equal
+	AtLeastRelation
+)
+
+// SE is a shielding effectiveness with its relation; without a claim Relation
+// is unknown and Value means nothing.
+type SE struct {
+	Relation Relation `json:"relation"`
+	Value    unit.DB  `json:"se_db"`
+	Low      unit.DB  `json:"se_low_db"`  // one-sided lower bound at Confidence (for a bound: the value itself)
+	High     unit.DB  `json:"se_high_db"` // upper end of the interval; meaningless for a bound
+	U        unit.DB  `json:"expanded_uncertainty_db"`
+}
+
+// Result is what the captures of one point at one setting mean.
+type Result struct {
+	Run          RunID    `json:"run"`
+	At           Setting  `json:"at"`
+	Point        int      `json:"point"`
+	Freq         unit.Hz  `json:"freq_hz"`
+	Reference    unit.DBm `json:"reference_dbm"`
+	Enclosed     unit.DBm `json:"enclosed_dbm"`     // signal level; for a bound: its upper limit
+	Reading      unit.DBm `json:"reading_dbm"`      // what the trace showed with the source on
+	NoiseFloor   unit.DBm `json:"noise_floor_dbm"`  // source off, same settings
+	Margin       unit.DB  `json:"margin_db"`        // reading over noise floor
+	DynamicRange unit.DB  `json:"dynamic_range_db"` // reference over noise floor
+	SE           SE       `json:"se"`
+	Outcome      Outcome  `json:"outcome"`
+	Reason       string   `json:"reason,omitempty"`
+	Confidence   float64  `json:"confidence"`
+	Method       string   `json:"method"`
+	Drift        *unit.DB `json:"closing_drift_db,omitempty"` // closing minus opening reference
+	Required     *unit.DB `json:"required_db,omitempty"`
+	Headroom     *unit.DB `json:"headroom_db,omitempty"` // SE low end over the requirement
+	Verdict      Verdict  `json:"verdict"`
+}
+
+// Verdict against the requirement line.
+type Verdict uint8
+
+// Verdicts.
+const (
+	NoVerdict Verdict = iota // no requirement at this frequency
+	Meets
+	FallsShort
+	Undecided
+)
+
+// Worst is the worst case of a specimen at one frequency over positions,
+// polarizations and repeats: the lowest value; a minimum over bounds is a bound.
+type Worst struct {
+	Specimen string   `json:"specimen"`
+	Point    int      `json:"point"`
+	Freq     unit.Hz  `json:"freq_hz"`
+	At       Setting  `json:"at"` // where the minimum stood
+	SE       SE       `json:"se"`
+	Outcome  Outcome  `json:"outcome"`
+	Reason   string   `json:"reason,omitempty"`
+	Margin   unit.DB  `json:"margin_db"`
+	Range    unit.DB  `json:"dynamic_range_db"`
+	Required *unit.DB `json:"required_db,omitempty"`
+	Headroom *unit.DB `json:"headroom_db,omitempty"`
+	Verdict  Verdict  `json:"verdict"`
+}
+
+// Summary is a specimen's result over the whole plan.
+type Summary struct {
+	Specimen string  `json:"specimen"`
+	Worst    []Worst `json:"worst"` // per point, in plan order
+	Lowest   *Worst  `json:"lowest,omitempty"`
+	Counts   Counts  `json:"counts"`
+	Verdict  Verdict `json:"verdict"`
+	Sentence string  `json:"sentence"` // the one-line verdict
+}
+
+// Counts of outcomes over the worst cases.
+type Counts struct {
+	Measured int `json:"measured"`
+	AtLeast  int `json:"at_least"`
+	Ambient  int `json:"ambient"`
+	Void     int `json:"void"`
+	Missing  int `json:"missing"` // not captured yet
+}
+
+// Report is everything Evaluate finds in a run.
+type Evaluation struct {
+	Results   []Result  `json:"results"`
+	Summaries []Summary `json:"summaries"`
+	Notes     []string  `json:"notes,omitempty"` // such as a closing reference that drifted
+}
