@@ -62,21 +62,6 @@ func (l *LidMove) UnmarshalText(text []byte) error {
 	return err
 }
 
-var outcomeNames = word.List{"unknown", "measured", "at_least", "ambient", "void"}
-
-// String gives the name used in files, in the store and over REST.
-func (o Outcome) String() string { return outcomeNames.Of(int(o)) }
-
-// MarshalText writes the name.
-func (o Outcome) MarshalText() ([]byte, error) { return []byte(o.String()), nil }
-
-// UnmarshalText reads the name.
-func (o *Outcome) UnmarshalText(text []byte) error {
-	i, err := outcomeNames.Find("outcome", string(text))
-	*o = Outcome(i)
-	return err
-}
-
 var relationNames = word.List{"", "=", ">="}
 
 // String gives the name used in files, in the store and over REST.

@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver"
 	"lidded/driver/unit"
+	"lidded/sweep/requirement"
 )
 
 // CaptureMode says how the enclosed level is taken.
@@ -45,35 +46,37 @@ type PlanSpec struct {
 // BandSpec is a part of the plan with common settings. Frequencies are a list,
 // or a range divided by exactly one of Count, Step and PerDecade.
 type BandSpec struct {
-	Name        string          `yaml:"name"`
-	Freqs       []unit.Hz       `yaml:"freqs"`
-	From        unit.Hz         `yaml:"from"`
-	To          unit.Hz         `yaml:"to"`
-	Count       int             `yaml:"count"`      // evenly spaced in the logarithm, both ends included
-	Step        unit.Hz         `yaml:"step"`       // evenly spaced
-	PerDecade   int             `yaml:"per_decade"` // both ends included
-	Level       *unit.DBm       `yaml:"level"`      // source level, required
-	RBW         unit.Hz         `yaml:"rbw"`        // required
-	Span        unit.Hz         `yaml:"span"`       // default: what both instruments' frequency error and the RBW need
-	Dwell       time.Duration   `yaml:"dwell"`      // least time on each step (linked: per look)
-	Detector    driver.Detector `yaml:"detector"`   // default positive_peak
-	Attenuation *unit.DB        `yaml:"attenuation"`
-	RefLevel    *unit.DBm       `yaml:"reference_level"`
+	Name        string            `yaml:"name"`
+	Freqs       []unit.Hz         `yaml:"freqs"`
+	From        unit.Hz           `yaml:"from"`
+	To          unit.Hz           `yaml:"to"`
+	Count       int               `yaml:"count"`      // evenly spaced in the logarithm, both ends included
+	Step        unit.Hz           `yaml:"step"`       // evenly spaced
+	PerDecade   int               `yaml:"per_decade"` // both ends included
+	Level       *unit.DBm         `yaml:"level"`      // source level, required
+	RBW         unit.Hz           `yaml:"rbw"`        // required
+	Span        unit.Hz           `yaml:"span"`       // default: what both instruments' frequency error and the RBW need
+	Dwell       time.Duration     `yaml:"dwell"`      // least time on each step (linked: per look)
+	Detector    driver.Detector   `yaml:"detector"`   // default: power_average where the analyzer has it, else sample, else positive_peak
+	Field       requirement.Field `yaml:"field"`      // default plane wave
+	Attenuation *unit.DB          `yaml:"attenuation"`
+	RefLevel    *unit.DBm         `yaml:"reference_level"`
 }
 
 // Point is one frequency of a compiled plan with everything it is captured
 // with. Points are addressed by Index, never by comparing frequencies.
 type Point struct {
-	Index       int             `json:"index"`
-	Band        string          `json:"band"`
-	Freq        unit.Hz         `json:"freq_hz"`
-	Level       unit.DBm        `json:"source_level_dbm"`
-	RBW         unit.Hz         `json:"rbw_hz"`
-	Span        unit.Hz         `json:"span_hz"`
-	Dwell       time.Duration   `json:"dwell_ns"`
-	Detector    driver.Detector `json:"detector"`
-	Attenuation *unit.DB        `json:"attenuation_db,omitempty"`
-	RefLevel    *unit.DBm       `json:"reference_level_dbm,omitempty"`
+	Index       int               `json:"index"`
+	Band        string            `json:"band"`
+	Freq        unit.Hz           `json:"freq_hz"`
+	Level       unit.DBm          `json:"source_level_dbm"`
+	RBW         unit.Hz           `json:"rbw_hz"`
+	Span        unit.Hz           `json:"span_hz"`
+	Dwell       time.Duration     `json:"dwell_ns"`
+	Detector    driver.Detector   `json:"detector"`
+	Field       requirement.Field `json:"field"`
+	Attenuation *unit.DB          `json:"attenuation_db,omitempty"`
+	RefLevel    *unit.DBm         `json:"reference_level_dbm,omitempty"`
 }
 
 // Plan is a compiled plan: defaults filled in, points in order.
@@ -135,4 +138,6 @@ type Limits struct {
 	FreqMax unit.Hz `json:"freq_max_hz,omitempty"`
 	RBWMin  unit.Hz `json:"rbw_min_hz,omitempty"`
 	RBWMax  unit.Hz `json:"rbw_max_hz,omitempty"`
+	// Detectors the analyzer's dialect knows; empty is unknown.
+	Detectors []driver.Detector `json:"detectors,omitempty"`
 }

@@ -2,19 +2,22 @@ package sweep
 
 import (
 	"lidded/driver/unit"
+	"lidded/sweep/requirement"
 )
 
 // Outcome is what may be claimed at a point. The four are never mixed.
-type Outcome uint8
+type Outcome = requirement.Outcome
 
 // Outcomes.
 const (
-	OutcomeUnknown Outcome = iota
-	Measured               // the signal is clear of the noise: value ± uncertainty
-	AtLeast                // no signal found: a lower bound at a stated confidence
-	AmbientHeard           // somebody else's signal: no claim
-	Void                   // overload, weak reference, drift, fault: no claim
+	Measured     = requirement.Measured // the signal is clear of the noise: value ± uncertainty
+	AtLeast      = requirement.AtLeast  // no signal found: a lower bound at a stated confidence
+	AmbientHeard = requirement.Ambient  // somebody else's signal: no claim
+	Void         = requirement.Void     // overload, weak reference, drift, fault: no claim
 )
+
+// Verdict against the requirement line.
+type Verdict = requirement.Verdict
 
 // Relation is part of a number: "=" a value, "≥" a lower bound.
 type Relation uint8
@@ -58,17 +61,6 @@ type Result struct {
 	Headroom     *unit.DB `json:"headroom_db,omitempty"` // SE low end over the requirement
 	Verdict      Verdict  `json:"verdict"`
 }
-
-// Verdict against the requirement line.
-type Verdict uint8
-
-// Verdicts.
-const (
-	NoVerdict Verdict = iota // no requirement at this frequency
-	Meets
-	FallsShort
-	Undecided
-)
 
 // Worst is the worst case of a specimen at one frequency over positions,
 // polarizations and repeats: the lowest value; a minimum over bounds is a bound.

@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver"
 	"lidded/driver/unit"
+	"lidded/sweep/requirement"
 )
 
 // RunID names a run: a UUID version 7 (RFC 9562), unique everywhere and
@@ -81,40 +82,26 @@ type Checkpoint struct {
 
 // Run is one execution of a plan on a bench, with a snapshot of all it depends on.
 type Run struct {
-	ID         RunID           `json:"id"`
-	Plan       Plan            `json:"plan"`
-	Bench      Bench           `json:"bench"`
-	Specimens  []Specimen      `json:"specimens"`
-	Line       *Line           `json:"requirement,omitempty"` // snapshot of the requirement line
-	Steps      []Step          `json:"steps"`
-	Operator   string          `json:"operator,omitempty"`
-	Trigger    string          `json:"trigger"`           // "cli", "rest", "schedule nightly", "import"
-	Key        string          `json:"key,omitempty"`     // idempotency key of the trigger
-	Software   string          `json:"software"`          // version of lidded
-	Analyzer   driver.Identity `json:"analyzer"`          // as identified at the start
-	Source     driver.Identity `json:"source"`            // as identified at the start
-	HandRead   bool            `json:"hand_read"`         // levels were read by hand and imported
-	Predicted  time.Duration   `json:"predicted_ns"`      // the plan's estimate
-	Created    time.Time       `json:"created"`           // UTC
-	Started    *time.Time      `json:"started,omitempty"` // UTC
-	Ended      *time.Time      `json:"ended,omitempty"`   // UTC
-	State      State           `json:"state"`
-	Reason     string          `json:"reason,omitempty"` // why it stopped, failed, holds or is suspended
-	Checkpoint Checkpoint      `json:"checkpoint"`
-}
-
-// Line is a requirement line as data: least SE, piecewise linear over the
-// logarithm of frequency.
-type Line struct {
-	Name   string      `json:"name"`
-	Source string      `json:"source"` // standard and edition, and its mark
-	Points []LinePoint `json:"points"` // rising frequency; two at one frequency make a step
-}
-
-// LinePoint is a corner of a requirement line.
-type LinePoint struct {
-	Freq unit.Hz `json:"freq_hz"`
-	SE   unit.DB `json:"se_db"`
+	ID         RunID             `json:"id"`
+	Plan       Plan              `json:"plan"`
+	Bench      Bench             `json:"bench"`
+	Specimens  []Specimen        `json:"specimens"`
+	Line       *requirement.Line `json:"requirement,omitempty"` // snapshot of the requirement line
+	Steps      []Step            `json:"steps"`
+	Operator   string            `json:"operator,omitempty"`
+	Trigger    string            `json:"trigger"`           // "cli", "rest", "schedule nightly", "import"
+	Key        string            `json:"key,omitempty"`     // idempotency key of the trigger
+	Software   string            `json:"software"`          // version of lidded
+	Analyzer   driver.Identity   `json:"analyzer"`          // as identified at the start
+	Source     driver.Identity   `json:"source"`            // as identified at the start
+	HandRead   bool              `json:"hand_read"`         // levels were read by hand and imported
+	Predicted  time.Duration     `json:"predicted_ns"`      // the plan's estimate
+	Created    time.Time         `json:"created"`           // UTC
+	Started    *time.Time        `json:"started,omitempty"` // UTC
+	Ended      *time.Time        `json:"ended,omitempty"`   // UTC
+	State      State             `json:"state"`
+	Reason     string            `json:"reason,omitempty"` // why it stopped, failed, holds or is suspended
+	Checkpoint Checkpoint        `json:"checkpoint"`
 }
 
 // Look is one trace of a point with the source on or off.

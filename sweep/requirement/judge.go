@@ -30,6 +30,14 @@ var outcomeNames = []string{"unknown", "measured", "at least", "ambient", "void"
 // String gives the outcome's name.
 func (o Outcome) String() string { return nameOf(outcomeNames, int(o)) }
 
+// MarshalText writes the outcome's name.
+func (o Outcome) MarshalText() ([]byte, error) { return []byte(o.String()), nil }
+
+// UnmarshalText reads an outcome's name.
+func (o *Outcome) UnmarshalText(b []byte) error {
+	return choose((*int)(o), "outcome", outcomeNames, string(b))
+}
+
 // Result is a shielding effectiveness and what it claims.
 type Result struct {
 	Outcome Outcome
