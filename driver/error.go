@@ -143,13 +143,9 @@ func KindOf(err error) Kind {
 
 // Retryable reports whether the operation may succeed when it is done again
 // on a link that was closed, redialled and set up afresh. It is false when the
-// caller cancelled, whatever the kind, and for everything that would only fail
-// again: a wrong command, a refused setting, a hardware fault, another
-// instrument.
+// caller cancelled and for everything that would only fail again: a wrong
+// command, a refused setting, a hardware fault, another instrument.
 func Retryable(err error) bool {
-	if err == nil || errors.Is(err, context.Canceled) {
-		return false
-	}
 	switch KindOf(err) {
 	case KindTimeout, KindFraming, KindClosed, KindRefused, KindBusy,
 		KindDeviceDesync, KindFormat, KindPowerCycled:

@@ -1,0 +1,81 @@
+package link
+
+import "time"
+
+// Timeouts bounds the waits on a link. A zero field takes the default.
+type Timeouts struct {
+	Dial       time.Duration // to connect, 3 s
+	Write      time.Duration // to hand one command line to the system, 2 s
+	FirstReply time.Duration // to the first byte of the first reply after connecting, 10 s
+	Reply      time.Duration // to the first byte of any later reply, 3 s
+	Gap        time.Duration // from one piece of a reply to the next, 1 s
+}
+
+// Options says how an instrument is talked to. The zero value is right for
+// most instruments on TCP.
+type Options struct {
+	Timeouts
+
+	// Name is the instrument's name in errors; the address if empty.
+	Name string
+
+	// WriteEnd ends each command line, "\n" if empty.
+	WriteEnd string
+
+	// ReadEnd ends each reply: "\n" (the default; a "\r" before it is
+	// dropped) or "\r" (a "\n" after it is dropped).
+	ReadEnd string
+
+	// Echo is set when the instrument sends each command line back before
+	// anything else; WriteLine reads and compares it.
+	Echo bool
+
+	// Prompt is what the instrument sends when it is ready for the next
+	// command, after each reply and after each command without one; WriteLine
+	// waits for it before it sends the next line.
+	Prompt string
+
+	// MinGap is the least time from the end of one exchange to the next
+	// command.
+	MinGap time.Duration
+
+	// AfterConnect is how long to wait after connecting. What arrives
+	// meanwhile (a banner, a first prompt) is discarded.
+	AfterConnect time.Duration
+
+	// MaxLine is the longest command line in bytes, its end included; 0 means
+	// no limit.
+	MaxLine int
+
+	// MaxReply is the longest reply in bytes, 64 MiB if zero.
+	MaxReply int
+
+	// Log records every exchange if not nil.
+	Log *Ring
+}
+
+const defaultMaxReply = 64 << 20
+
+// withDefaults fills the zero fields that have a default.
+func (o Options) withDefaults() Options {
+	def := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	def(&o.Dial, 3*time.Second)
+	def(&o.Write, 2*time.Second)
+	def(&o.FirstReply, 10*time.Second)
+	def(&o.Reply, 3*time.Second)
+	def(&o.Gap, time.Second)
+	if o.WriteEnd == "" {
+		o.WriteEnd = "\n"
+	}
+	if o.ReadEnd == "" {
+		o.ReadEnd = "\n"
+	}
+	if o.MaxReply <= 0 {
+		o.MaxReply = defaultMaxReply
+	}
+	return o
+}
