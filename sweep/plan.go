@@ -36,7 +36,8 @@ type PlanSpec struct {
 	DriftLimit    *unit.DB      `yaml:"drift_limit"`   // closing reference, default 3 dB
 	NoClosing     bool          `yaml:"no_closing_reference"`
 	HoldPoints    string        `yaml:"hold_points"` // "operator" (default) or "rule": released by the bench's stated hands
-	Looks         int           `yaml:"looks"`       // on looks and off looks per linked point, default 3
+	Looks         int           `yaml:"looks"`       // least on looks and off looks per linked point, default 4
+	MaxLooks      int           `yaml:"max_looks"`   // most, where a weak signal needs them, default 32
 	HoldSweeps    int           `yaml:"hold_sweeps"` // whole sweeps each step of a sealed run is seen by, default and least 5
 	Confidence    float64       `yaml:"confidence"`  // of bounds and intervals, default 0.95
 	FalseAlarm    float64       `yaml:"false_alarm"` // over the whole plan, default 0.05
@@ -77,6 +78,7 @@ type Point struct {
 	Field       requirement.Field `json:"field"`
 	Attenuation *unit.DB          `json:"attenuation_db,omitempty"`
 	RefLevel    *unit.DBm         `json:"reference_level_dbm,omitempty"`
+	TracePoints int               `json:"trace_points"` // asked of the analyzer; the reply decides
 }
 
 // Plan is a compiled plan: defaults filled in, points in order.
@@ -94,6 +96,7 @@ type Plan struct {
 	Closing       bool           `json:"closing_reference"`
 	ByRule        bool           `json:"hold_points_by_rule"`
 	Looks         int            `json:"looks"`
+	MaxLooks      int            `json:"max_looks"`
 	HoldSweeps    int            `json:"hold_sweeps"`
 	Confidence    float64        `json:"confidence"`
 	FalseAlarm    float64        `json:"false_alarm"`

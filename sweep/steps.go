@@ -1,0 +1,129 @@
+package sweep
+
+import (
+	"fmt"
+
+	"lidded/driver"
+	"lidded/driver/unit"
+)
+
+// Cautions shown at every hold point where something is radiated and where a
+// box or room is closed. They defer to local codes and competent persons.
+const (
+	CautionExposure = "RF exposure: keep clear of the transmitting antenna while the source is on. Limits and distances are set by local codes and a competent person."
+	CautionLawful   = "Transmit only where you hold the right to. Never on distress, aeronautical or satellite-navigation frequencies. Licensing is set by your national authority."
+	CautionRoom     = "Nobody stays inside a closed screened room unless site rules allow it and there is a way out and a way to call."
+)
+
+// Steps lists the stages of a run in order: ambient and reference in the open,
+// for each specimen a hold point and the enclosed capture, the closing
+// reference. It is data: printed by the plan command, walked by the engine.
+func Steps(p Plan, b Bench, specimens []Specimen) []Step {
+	var s stepList
+	s.cautions = cautions(b)
+	for _, pos := range p.Positions {
+		for _, pol := range p.Polarizations {
+			at := Setting{Position: pos, Polarization: pol, Repeat: 1}
+			s.hold(at, LidStays, fmt.Sprintf("Set up the reference in the open: antennas %s, receiver at position %s, same distance, cables and settings as for the enclosures. No shield between them.", pol, pos))
+			s.capture(Ambient, at)
+			s.capture(Reference, at)
+		}
+	}
+	for _, spec := range specimens {
+		for _, pos := range p.Positions {
+			for _, pol := range p.Polarizations {
+				for r := range p.Repeats {
+					at := Setting{Specimen: spec.Name, Position: pos, Polarization: pol, Repeat: r + 1}
+					if p.Capture == Sealed {
+						s.hold(at, LidCloses, fmt.Sprintf("The analyzer is armed. Put it into %s at position %s with its antenna %s, close the lid as in use, and confirm.", spec.Name, pos, pol))
+						s.capture(Enclosed, at)
+						s.hold(at, LidOpens, fmt.Sprintf("The source is off. Open %s, reconnect the analyzer without switching it off, and confirm.", spec.Name))
+						continue
+					}
+					s.hold(at, LidStays, fmt.Sprintf("Put the receiver into %s at position %s, antenna %s, close the lid as in use, and confirm.", spec.Name, pos, pol))
+					s.capture(Enclosed, at)
+				}
+			}
+		}
+	}
+	if p.Closing {
+		for _, pos := range p.Positions {
+			for _, pol := range p.Polarizations {
+				at := Setting{Position: pos, Polarization: pol, Repeat: 1}
+				s.hold(at, LidStays, fmt.Sprintf("Set up the reference in the open again, exactly as at the start: antennas %s, position %s.", pol, pos))
+				s.capture(Closing, at)
+			}
+		}
+	}
+	return s.steps
+}
+
+type stepList struct {
+	steps    []Step
+	cautions []string
+}
+
+func (s *stepList) hold(at Setting, lid LidMove, what string) {
+	s.add(Step{Kind: HoldPoint, At: at, Lid: lid, Instruction: what, Cautions: s.cautions})
+}
+
+func (s *stepList) capture(k StepKind, at Setting) { s.add(Step{Kind: k, At: at}) }
+
+func (s *stepList) add(st Step) {
+	st.Index = len(s.steps)
+	s.steps = append(s.steps, st)
+}
+
+func cautions(b Bench) []string {
+	out := []string{CautionRoom}
+	if !b.Conducted {
+		out = append(out, CautionExposure, CautionLawful)
+	}
+	return append(out, b.Cautions...)
+}
+
+// Captures counts the captures a list of steps commits: one a point and
+// capturing step.
+func Captures(p Plan, steps []Step) int {
+	n := 0
+	for _, s := range steps {
+		if s.Kind != HoldPoint {
+			n += len(p.Points)
+		}
+	}
+	return n
+}
+
+// HeldSweep returns the settings of the one wide sweep that a sealed capture
+// is armed with: over all points with room at both ends, the widest RBW asked
+// for, positive peak in max hold, about two trace points per RBW up to 10,001.
+func HeldSweep(p Plan, b Bench) driver.Settings {
+	if len(p.Points) == 0 {
+		return driver.Settings{}
+	}
+	lo, hi, rbw := p.Points[0].Freq, p.Points[0].Freq, unit.Hz(0)
+	for _, q := range p.Points {
+		lo, hi, rbw = min(lo, q.Freq), max(hi, q.Freq), max(rbw, q.RBW)
+	}
+	room := DefaultSpan(hi, rbw, b)
+	lo, hi = max(lo-room/2, rbw), hi+room/2
+	if b.AnalyzerRange.FreqMin > 0 {
+		lo = max(lo, b.AnalyzerRange.FreqMin)
+	}
+	if b.AnalyzerRange.FreqMax > 0 {
+		hi = min(hi, b.AnalyzerRange.FreqMax)
+	}
+	first := p.Points[0]
+	return driver.Settings{
+		Center: (lo + hi) / 2, Span: hi - lo, RBW: rbw, Detector: first.Detector, Hold: driver.MaxHold,
+		Points: min(max(int(2*(hi-lo)/rbw)+1, 1001), 10001), Attenuator: first.Attenuation, RefLevel: first.RefLevel,
+	}
+}
+
+// PointSettings returns the settings of a linked look at a point.
+func PointSettings(q Point) driver.Settings {
+	return driver.Settings{
+		Center: q.Freq, Span: q.Span, RBW: q.RBW, Detector: q.Detector, Hold: driver.ClearWrite,
+		Points: q.TracePoints, Attenuator: q.Attenuation, RefLevel: q.RefLevel,
+	}
+}
