@@ -157,6 +157,7 @@ type Event struct {
 
 // Keying is one entry of the transmission ledger, append-only.
 type Keying struct {
+	Entry  int64     `json:"entry"` // number in the ledger, given by the journal
 	Run    RunID     `json:"run"`
 	Step   int       `json:"step"`
 	Point  int       `json:"point"`
