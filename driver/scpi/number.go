@@ -6,7 +6,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unsafe"
 )
 
 // Special numbers (SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5): 9.91E37 is "not a
@@ -129,99 +128,6 @@ func numberError(s []byte, n int) error {
 		return fmt.Errorf("%s is not a number: %s follows it", show(s), show(s[n:]))
 	}
 	return fmt.Errorf("%s is not a number", show(s))
-}
-
-// pow10 holds the powers of ten that a float64 represents exactly.
-var pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11,
-	1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
-
-// scanDecimal reads the decimal number s begins with and returns it, correctly
-// rounded, and its length; length 0 means there is none.
-//
-// A mantissa below 2^53 scaled by a power of ten up to 22 is one exactly
-// rounded operation (W. D. Clinger, "How to read floating point numbers
-// accurately", PLDI 1990, doi:10.1145/93542.93557); everything else goes to
-// strconv.
-func scanDecimal(s []byte) (float64, int) {
-	i, n := 0, len(s)
-	neg := false
-	if i < n && (s[i] == '-' || s[i] == '+') {
-		neg = s[i] == '-'
-		i++
-	}
-	var mant uint64
-	start := i
-	for i < n {
-		d := s[i] - '0'
-		if d > 9 {
-			break
-		}
-		mant = mant*10 + uint64(d)
-		i++
-	}
-	digits := i - start
-	exp := 0
-	if i < n && s[i] == '.' {
-		i++
-		point := i
-		for i < n {
-			d := s[i] - '0'
-			if d > 9 {
-				break
-			}
-			mant = mant*10 + uint64(d)
-			i++
-		}
-		exp = point - i
-		digits -= exp
-	}
-	if digits == 0 {
-		return 0, 0
-	}
-	if i < n && s[i]|0x20 == 'e' {
-		j, eneg, e := i+1, false, 0
-		if j < n && (s[j] == '-' || s[j] == '+') {
-			eneg = s[j] == '-'
-			j++
-		}
-		first := j
-		for j < n {
-			d := s[j] - '0'
-			if d > 9 {
-				break
-			}
-			if e < 1e6 {
-				e = e*10 + int(d)
-			}
-			j++
-		}
-		if j > first {
-			if eneg {
-				e = -e
-			}
-			exp += e
-			i = j
-		}
-	}
-	if digits > 19 || mant > 1<<53 || exp < -22 || exp > 22 {
-		return slowDecimal(s[:i]), i
-	}
-	v := float64(mant)
-	if exp < 0 {
-		v /= pow10[-exp]
-	} else {
-		v *= pow10[exp]
-	}
-	if neg {
-		v = -v
-	}
-	return v, i
-}
-
-// slowDecimal rounds any well-formed decimal; overflow gives an infinity.
-func slowDecimal(s []byte) float64 {
-	v, _ := strconv.ParseFloat(unsafe.String(&s[0], len(s)), 64)
-	return v
 }
 
 // trim drops blanks, line ends and NULs on both sides.

@@ -71,6 +71,10 @@ func AppendASCII(dst []float64, b []byte) ([]float64, error) {
 	return dst, nil
 }
 
+// The loops below exist once for each byte order: a call through
+// binary.ByteOrder costs more than the conversion. Each notes in one bit whether
+// it met a special number; the second pass that replaces them is seldom needed.
+
 // AppendREAL32 appends the IEEE 754 single-precision values of a block's
 // payload to dst and returns the extended slice; with enough capacity it
 // allocates nothing. Special numbers become NaN and infinities. A payload that
@@ -80,17 +84,27 @@ func AppendREAL32(dst []float64, b []byte, order Order) ([]float64, error) {
 	if err != nil {
 		return dst, err
 	}
+	const magnitude = 1<<31 - 1
+	toSign := 1<<31 - math.Float32bits(special) // lifts a special number to the sign bit
 	v := out[len(dst):]
+	var met uint32
 	if order == LittleEndian {
-		for i := range v {
-			v[i] = real32(binary.LittleEndian.Uint32(b))
+		for i := 0; i < len(v) && len(b) >= 4; i++ {
+			u := binary.LittleEndian.Uint32(b)
 			b = b[4:]
+			met |= u&magnitude + toSign
+			v[i] = float64(math.Float32frombits(u))
 		}
 	} else {
-		for i := range v {
-			v[i] = real32(binary.BigEndian.Uint32(b))
+		for i := 0; i < len(v) && len(b) >= 4; i++ {
+			u := binary.BigEndian.Uint32(b)
 			b = b[4:]
+			met |= u&magnitude + toSign
+			v[i] = float64(math.Float32frombits(u))
 		}
+	}
+	if met > magnitude {
+		standardiseAll(v)
 	}
 	return out, nil
 }
@@ -101,17 +115,27 @@ func AppendREAL64(dst []float64, b []byte, order Order) ([]float64, error) {
 	if err != nil {
 		return dst, err
 	}
+	const magnitude = 1<<63 - 1
+	toSign := 1<<63 - math.Float64bits(special)
 	v := out[len(dst):]
+	var met uint64
 	if order == LittleEndian {
-		for i := range v {
-			v[i] = real64(binary.LittleEndian.Uint64(b))
+		for i := 0; i < len(v) && len(b) >= 8; i++ {
+			u := binary.LittleEndian.Uint64(b)
 			b = b[8:]
+			met |= u&magnitude + toSign
+			v[i] = math.Float64frombits(u)
 		}
 	} else {
-		for i := range v {
-			v[i] = real64(binary.BigEndian.Uint64(b))
+		for i := 0; i < len(v) && len(b) >= 8; i++ {
+			u := binary.BigEndian.Uint64(b)
 			b = b[8:]
+			met |= u&magnitude + toSign
+			v[i] = math.Float64frombits(u)
 		}
+	}
+	if met > magnitude {
+		standardiseAll(v)
 	}
 	return out, nil
 }
@@ -126,12 +150,12 @@ func AppendINT32(dst []float64, b []byte, order Order, scale float64) ([]float64
 	}
 	v := out[len(dst):]
 	if order == LittleEndian {
-		for i := range v {
+		for i := 0; i < len(v) && len(b) >= 4; i++ {
 			v[i] = float64(int32(binary.LittleEndian.Uint32(b))) * scale
 			b = b[4:]
 		}
 	} else {
-		for i := range v {
+		for i := 0; i < len(v) && len(b) >= 4; i++ {
 			v[i] = float64(int32(binary.BigEndian.Uint32(b))) * scale
 			b = b[4:]
 		}
@@ -139,14 +163,19 @@ func AppendINT32(dst []float64, b []byte, order Order, scale float64) ([]float64
 	return out, nil
 }
 
-// maxLevel is beyond any level an instrument can report, in dBm.
-const maxLevel = 300
+// Magnitudes that no level has, in dBm: larger than any instrument reports, or
+// smaller than the last bit of one but not zero.
+const (
+	maxLevel  = 300
+	tinyLevel = 1e-20
+)
 
 // CheckLevels refuses decoded levels (dBm) that no instrument can have
 // measured, the sign of a wrong byte order or width. NaN and infinities pass.
 func CheckLevels(dbm []float64) error {
 	for i, v := range dbm {
-		if math.Abs(v) > maxLevel && !math.IsInf(v, 0) {
+		a := math.Abs(v)
+		if (a > maxLevel && !math.IsInf(v, 0)) || (a > 0 && a < tinyLevel) {
 			return fmt.Errorf("value %d of the trace is %g dBm: wrong byte order or number format?", i+1, v)
 		}
 	}
@@ -172,22 +201,8 @@ func grow(dst []float64, b []byte, width int, order Order) ([]float64, error) {
 	return out, nil
 }
 
-// special32 is the bit pattern of float32(9.8e37): above it, magnitudes are
-// special numbers.
-var special32 = math.Float32bits(special)
-
-func real32(u uint32) float64 {
-	v := float64(math.Float32frombits(u))
-	if u&(1<<31-1) >= special32 {
-		return standardise(v)
+func standardiseAll(v []float64) {
+	for i := range v {
+		v[i] = standardise(v[i])
 	}
-	return v
-}
-
-func real64(u uint64) float64 {
-	v := math.Float64frombits(u)
-	if v >= special || v <= -special {
-		return standardise(v)
-	}
-	return v
 }
