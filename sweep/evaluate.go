@@ -1,0 +1,451 @@
+package sweep
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"lidded/driver/unit"
+	"lidded/sweep/detect"
+	"lidded/sweep/requirement"
+)
+
+// Limits of what may be claimed. From common practice, no source, except the
+// drift limit, which is the plan's.
+const (
+	clearOfAmbient    = unit.DB(15) // an enclosed reading this far above somebody's signal is ours
+	referenceClear    = unit.DB(20) // and a reference this far: 0.04 dB of error left
+	raisedFloor       = unit.DB(10) // a floor this far above its neighbours' is somebody's wide signal
+	unsteadySpread    = unit.DB(10) // off looks this far apart are no steady ambient
+	weakReference     = unit.DB(10) // least margin of a reference
+	sameSettings      = 0.005       // relative difference of RBW or span that counts as the same
+	handReadFloorLook = 10          // off looks a hand-read noise floor is taken for (judged by eye)
+)
+
+// Evaluate judges the captures of a run: results at every point and setting,
+// worst cases, verdicts. It is pure: the same captures give the same figures,
+// whenever it is asked. Captures may be those of a run still going on.
+func Evaluate(run Run, captures []Capture) Evaluation {
+	e := evaluator{run: run, index: map[captureKey]Capture{}, floors: map[int]map[int]float64{}}
+	for _, c := range captures {
+		if c.Point == WholeTrace {
+			continue
+		}
+		k := keyOf(c)
+		if old, ok := e.index[k]; !ok || c.Rung > old.Rung || (c.Rung == old.Rung && c.Seq > old.Seq) {
+			e.index[k] = c
+		}
+	}
+	e.rule = detect.DefaultRule(max(1, len(run.Plan.Points)*len(run.Plan.Positions)*len(run.Plan.Polarizations)*max(1, len(run.Specimens))*max(1, run.Plan.Repeats)))
+	e.rule.FamilyAlpha, e.rule.Confidence = orFloat(run.Plan.FalseAlarm, DefaultFalseAlarm), orFloat(run.Plan.Confidence, DefaultConfidence)
+	e.oneSided = math.Sqrt2 * math.Erfinv(2*e.rule.Confidence-1)
+	e.twoSided = math.Sqrt2 * math.Erfinv(e.rule.Confidence)
+	e.references()
+	var out Evaluation
+	for _, spec := range run.Specimens {
+		out.Results = append(out.Results, e.specimen(spec.Name)...)
+	}
+	out.Summaries = summarize(run, out.Results)
+	out.Notes = e.notes
+	return out
+}
+
+func orFloat(v, def float64) float64 {
+	if v == 0 {
+		return def
+	}
+	return v
+}
+
+type captureKey struct {
+	kind  StepKind
+	at    Setting
+	point int
+}
+
+func keyOf(c Capture) captureKey {
+	at := c.At
+	if c.Kind != Enclosed {
+		at.Repeat = 1
+	}
+	return captureKey{c.Kind, at, c.Point}
+}
+
+// spot is a point of the plan at a position and polarization, without a shield.
+type spot struct {
+	pos   string
+	pol   Polarization
+	point int
+}
+
+// openField is what is known of a spot without a shield.
+type openField struct {
+	outcome Outcome // Measured when the reference may be used, else why not
+	reason  string
+	level   unit.DBm
+	u       unit.DB // standard uncertainty of the level from noise
+	carrier unit.Hz
+	capture Capture
+	drift   *unit.DB
+	ambient ambience
+}
+
+// ambience is what is on the air at a point with our source off.
+type ambience struct {
+	heard, unsteady bool
+	level           unit.DBm
+}
+
+type evaluator struct {
+	run                Run
+	index              map[captureKey]Capture
+	rule               detect.Rule
+	oneSided, twoSided float64
+	open               map[spot]openField
+	floors             map[int]map[int]float64
+	notes              []string
+}
+
+func (e *evaluator) references() {
+	e.open = map[spot]openField{}
+	worst := unit.DB(0)
+	for _, pos := range e.run.Plan.Positions {
+		for _, pol := range e.run.Plan.Polarizations {
+			for _, q := range e.run.Plan.Points {
+				o := e.reference(pos, pol, q)
+				e.open[spot{pos, pol, q.Index}] = o
+				if o.drift != nil {
+					worst = max(worst, unit.DB(math.Abs(float64(*o.drift))))
+				}
+			}
+		}
+	}
+	if worst > 0 {
+		e.notes = append(e.notes, fmt.Sprintf("closing reference: largest change %.2f dB, limit %.1f dB", float64(worst), float64(e.run.Plan.DriftLimit)))
+	}
+}
+
+func (e *evaluator) reference(pos string, pol Polarization, q Point) openField {
+	at := Setting{Position: pos, Polarization: pol, Repeat: 1}
+	none := func(o Outcome, format string, args ...any) openField {
+		return openField{outcome: o, reason: fmt.Sprintf(format, args...), level: unit.Missing()}
+	}
+	c, ok := e.index[captureKey{Reference, at, q.Index}]
+	if !ok {
+		return none(requirement.OutcomeUnknown, "no reference was captured")
+	}
+	l := e.levelOf(c, q, 0)
+	if l.void != "" {
+		return none(Void, "reference: %s", l.void)
+	}
+	o := openField{outcome: Measured, level: l.finding.Level, u: l.u, carrier: l.carrier, capture: c, ambient: l.ambient}
+	if amb, ok := e.index[captureKey{Ambient, at, q.Index}]; ok && amb.Void == "" {
+		o.ambient = louder(o.ambient, e.ambient(amb, q, l.carrier))
+	}
+	switch {
+	case !o.level.IsFinite() || l.margin < weakReference:
+		o.outcome, o.reason = Void, fmt.Sprintf("weak reference: %.1f dB over the noise floor, need %.0f dB", float64(l.margin), float64(weakReference))
+	case o.ambient.heard && o.level.Sub(o.ambient.level) < referenceClear:
+		o.outcome, o.reason = AmbientHeard, fmt.Sprintf("another signal of %v stands in the open at this frequency, the reference is %v", o.ambient.level, o.level)
+	}
+	if cl, ok := e.index[captureKey{Closing, at, q.Index}]; ok && o.outcome == Measured {
+		e.closing(&o, cl, q)
+	}
+	return o
+}
+
+func (e *evaluator) closing(o *openField, c Capture, q Point) {
+	l := e.levelOf(c, q, 0)
+	if l.void != "" {
+		o.outcome, o.reason = Void, "closing reference: "+l.void
+		return
+	}
+	if !l.finding.Level.IsFinite() {
+		o.outcome, o.reason = Void, "the closing reference is gone in the noise: the set-up changed"
+		return
+	}
+	d := l.finding.Level.Sub(o.level)
+	o.drift = &d
+	if limit := e.run.Plan.DriftLimit; unit.DB(math.Abs(float64(d))) > limit {
+		o.outcome, o.reason = Void, fmt.Sprintf("the closing reference differs by %+.1f dB, limit %.1f dB", float64(d), float64(limit))
+	}
+}
+
+// taken is the level of one capture with what can be said of it.
+type taken struct {
+	finding detect.Finding
+	reading unit.DBm
+	floor   unit.DBm
+	margin  unit.DB
+	u       unit.DB
+	carrier unit.Hz
+	ambient ambience
+	void    string
+}
+
+// levelOf judges one capture at a point. found is where the reference had the
+// carrier, or zero.
+func (e *evaluator) levelOf(c Capture, q Point, found unit.Hz) taken {
+	switch {
+	case c.Void != "":
+		return taken{void: c.Void}
+	case c.Overload:
+		return taken{void: "the analyzer's input was overloaded: raise the attenuation or lower the source level"}
+	case c.HandLevel != nil:
+		return e.handRead(c)
+	}
+	if len(c.Looks) == 0 {
+		return taken{void: "no trace was captured"}
+	}
+	rbw := c.Settings.RBW
+	if rbw <= 0 {
+		rbw = q.RBW
+	}
+	r, why := reduce(c, rbw, e.window(c, q, rbw, found))
+	if why != "" {
+		return taken{void: why}
+	}
+	t := taken{floor: level(r.floor), reading: level(r.on.Mean), carrier: r.carrier}
+	if r.looks == 0 {
+		return taken{void: "no trace with the source on was captured"}
+	}
+	if r.stray != 0 {
+		return taken{void: fmt.Sprintf("lost the carrier: a signal of %v stands at %v, outside where the source's can be; measure the frequency error and state it (frequency_error_ppm)", level(r.strayMW), r.stray)}
+	}
+	t.finding = detect.Judge(r.on, r.off, e.rule)
+	if !t.finding.Judged() {
+		return taken{void: t.finding.Reason}
+	}
+	if c.HeldSweeps == 0 {
+		t.reading = r.level
+		t.ambient = e.ambient(c, q, found)
+	}
+	t.margin = t.reading.Sub(t.floor)
+	t.u = e.noiseU(t.finding)
+	return t
+}
+
+func (e *evaluator) noiseU(f detect.Finding) unit.DB {
+	if !f.Level.IsFinite() || !f.Low.IsFinite() {
+		return 0
+	}
+	return max(f.High.Sub(f.Level), f.Level.Sub(f.Low)) / unit.DB(e.twoSided)
+}
+
+func (e *evaluator) window(c Capture, q Point, rbw, found unit.Hz) window {
+	axis := c.Looks[0].Trace
+	bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
+	return searchWindow(q, e.run.Bench, rbw, bin, found)
+}
+
+// handRead judges a level read off a screen: one look, its noise floor judged
+// by eye over a few.
+func (e *evaluator) handRead(c Capture) taken {
+	if c.HandNoise == nil {
+		return taken{void: "no noise floor was read: without it nothing can be claimed"}
+	}
+	t := taken{reading: *c.HandLevel, floor: *c.HandNoise, margin: c.HandLevel.Sub(*c.HandNoise)}
+	t.finding = detect.Judge(
+		detect.Looks{Mean: milliwatts(*c.HandLevel), N: 1, Detector: detect.Sample},
+		detect.Looks{Mean: milliwatts(*c.HandNoise), N: handReadFloorLook, Detector: detect.Sample}, e.rule)
+	t.finding.Method = "hand-read, one look assumed: " + t.finding.Method
+	t.u = e.noiseU(t.finding)
+	return t
+}
+
+// ambient listens to the looks with the source off: a signal in the window
+// that noise does not explain.
+func (e *evaluator) ambient(c Capture, q Point, found unit.Hz) ambience {
+	if len(c.Looks) == 0 {
+		return ambience{level: unit.Missing()}
+	}
+	rbw := c.Settings.RBW
+	if rbw <= 0 {
+		rbw = q.RBW
+	}
+	r, why := reduce(c, rbw, e.window(c, q, rbw, found))
+	if why != "" || r.offPeak == 0 {
+		return ambience{level: unit.Missing()}
+	}
+	a := ambience{level: level(r.offPeak)}
+	f := detect.Judge(r.heard, r.off, e.rule)
+	a.heard = f.Judged() && f.Present && a.level.Sub(level(r.floor)) >= 3
+	if n := e.neighbours(c); n > 0 && r.floor > n*raisedFloor.Power() {
+		a.heard = true
+	}
+	a.unsteady = a.heard && unit.PowerRatio(r.spread) > unsteadySpread
+	return a
+}
+
+// neighbours is the median noise floor of the points captured in the same
+// step, per RBW of this capture and in milliwatts; zero with fewer than five.
+func (e *evaluator) neighbours(c Capture) float64 {
+	per, ok := e.floors[c.Step]
+	if !ok {
+		per = map[int]float64{}
+		for _, q := range e.run.Plan.Points {
+			k := keyOf(c)
+			k.point = q.Index
+			o, ok := e.index[k]
+			if !ok || o.Void != "" || len(o.Looks) == 0 || o.Settings.RBW <= 0 {
+				continue
+			}
+			if r, why := reduce(o, o.Settings.RBW, e.window(o, q, o.Settings.RBW, 0)); why == "" {
+				per[q.Index] = r.floor / float64(o.Settings.RBW)
+			}
+		}
+		e.floors[c.Step] = per
+	}
+	if len(per) < 5 {
+		return 0
+	}
+	all := make([]float64, 0, len(per))
+	for _, v := range per {
+		all = append(all, v)
+	}
+	slices.Sort(all)
+	return all[len(all)/2] * float64(c.Settings.RBW)
+}
+
+func louder(a, b ambience) ambience {
+	if b.heard && (!a.heard || b.level > a.level) {
+		b.unsteady = b.unsteady || a.unsteady
+		return b
+	}
+	return a
+}
+
+func (e *evaluator) specimen(name string) []Result {
+	var out []Result
+	for _, pos := range e.run.Plan.Positions {
+		for _, pol := range e.run.Plan.Polarizations {
+			for rep := 1; rep <= max(1, e.run.Plan.Repeats); rep++ {
+				at := Setting{Specimen: name, Position: pos, Polarization: pol, Repeat: rep}
+				for _, q := range e.run.Plan.Points {
+					if c, ok := e.index[captureKey{Enclosed, at, q.Index}]; ok {
+						out = append(out, e.result(c, q))
+					}
+				}
+			}
+		}
+	}
+	return out
+}
+
+func (e *evaluator) result(c Capture, q Point) Result {
+	nan := unit.DB(math.NaN())
+	open := e.open[spot{c.At.Position, c.At.Polarization, q.Index}]
+	r := Result{
+		Run: e.run.ID, At: c.At, Point: q.Index, Freq: q.Freq, Confidence: e.rule.Confidence, Drift: open.drift,
+		Reference: open.level, Enclosed: unit.Missing(), Reading: unit.Missing(), NoiseFloor: unit.Missing(),
+		Margin: nan, DynamicRange: nan,
+	}
+	l := e.levelOf(c, q, open.carrier)
+	if l.void == "" {
+		r.Reading, r.NoiseFloor, r.Margin, r.Method = l.reading, l.floor, l.margin, l.finding.Method
+		if open.level.IsFinite() {
+			r.DynamicRange = open.level.Sub(l.floor)
+		}
+	}
+	switch {
+	case l.void != "":
+		r.Outcome, r.Reason = Void, l.void
+	case open.outcome == requirement.OutcomeUnknown:
+		r.Outcome, r.Reason = Void, orString(open.reason, "no reference was captured")
+	case open.outcome != Measured:
+		r.Outcome, r.Reason = open.outcome, open.reason
+	case !sameSweep(open.capture, c):
+		r.Outcome, r.Reason = Void, fmt.Sprintf("RBW and span differ between reference (%v, %v) and enclosed (%v, %v)", open.capture.Settings.RBW, open.capture.Settings.Span, c.Settings.RBW, c.Settings.Span)
+	default:
+		e.claim(&r, l, open)
+	}
+	e.against(&r, q)
+	return r
+}
+
+// claim fills in the SE of a point whose capture and reference are sound.
+func (e *evaluator) claim(r *Result, l taken, open openField) {
+	heard := l.ambient
+	if l.finding.Present && open.ambient.heard && (open.ambient.unsteady || l.ambient.level.IsMissing() || !l.ambient.heard && e.sealed()) {
+		heard = louder(heard, open.ambient)
+	}
+	if heard.heard && l.reading.Sub(heard.level) < clearOfAmbient {
+		r.Outcome = AmbientHeard
+		r.Reason = fmt.Sprintf("another signal of %v is on the air here", heard.level)
+		if heard.unsteady {
+			r.Reason += ", and not steadily"
+		}
+		return
+	}
+	drift := unit.DB(0)
+	if open.drift != nil {
+		drift = *open.drift / unit.DB(math.Sqrt(3)) // rectangular over what the reference moved
+	}
+	common := quadrature(e.run.Bench.Uncertainty, open.u, drift)
+	if l.finding.Present && l.finding.Level.IsFinite() {
+		u := quadrature(common, l.u)
+		se := open.level.Sub(l.finding.Level)
+		r.Outcome, r.Enclosed = Measured, l.finding.Level
+		r.SE = SE{Relation: Equal, Value: se, Low: se - unit.DB(e.oneSided)*u, High: se + unit.DB(e.oneSided)*u, U: unit.DB(e.twoSided) * u}
+		return
+	}
+	bound := open.level.Sub(l.finding.Limit) - unit.DB(e.oneSided)*common
+	r.Outcome, r.Enclosed, r.Reason = AtLeast, l.finding.Limit, l.finding.Reason
+	r.SE = SE{Relation: AtLeastRelation, Value: bound, Low: bound, High: unit.DB(math.Inf(1))}
+}
+
+func (e *evaluator) sealed() bool { return e.run.Plan.Capture == Sealed }
+
+func (e *evaluator) against(r *Result, q Point) {
+	if e.run.Line == nil {
+		r.Verdict = requirement.NotRequired
+		return
+	}
+	j := requirement.Judge(e.run.Line, fieldOf(q), q.Freq, claimOf(r.Outcome, r.SE))
+	r.Verdict, r.Required, r.Headroom = j.Verdict, finite(j.Required), finite(j.Guarded)
+}
+
+func fieldOf(q Point) requirement.Field {
+	if q.Field == requirement.FieldUnknown {
+		return requirement.PlaneWave
+	}
+	return q.Field
+}
+
+func claimOf(o Outcome, se SE) requirement.Result {
+	switch o {
+	case Measured:
+		return requirement.MeasuredSE(se.Value, se.U)
+	case AtLeast:
+		return requirement.AtLeastSE(se.Value)
+	}
+	return requirement.Result{Outcome: o, SE: unit.DB(math.NaN())}
+}
+
+// sameSweep reports whether two captures have the same RBW and span.
+func sameSweep(a, b Capture) bool {
+	same := func(x, y unit.Hz) bool { return math.Abs(float64(x-y)) <= sameSettings*math.Abs(float64(x)) }
+	return same(a.Settings.RBW, b.Settings.RBW) && same(a.Settings.Span, b.Settings.Span)
+}
+
+func quadrature(terms ...unit.DB) unit.DB {
+	var s float64
+	for _, t := range terms {
+		s += float64(t) * float64(t)
+	}
+	return unit.DB(math.Sqrt(s))
+}
+
+func finite(v unit.DB) *unit.DB {
+	if math.IsNaN(float64(v)) || math.IsInf(float64(v), 0) {
+		return nil
+	}
+	return &v
+}
+
+func orString(s, def string) string {
+	if s == "" {
+		return def
+	}
+	return s
+}

@@ -1,0 +1,366 @@
+package sweep
+
+import (
+	"math"
+	"slices"
+
+	"lidded/driver"
+	"lidded/driver/unit"
+	"lidded/sweep/detect"
+)
+
+// reading is what the traces of one capture say about one point, before
+// anything is claimed from it.
+type reading struct {
+	on, off  detect.Looks // for detect.Judge; on.Mean is zero without a look with the source on
+	heard    detect.Looks // the window with the source off, for the ambient
+	carrier  unit.Hz      // where the highest level in the window stands
+	floor    float64      // mean noise power beside the carrier with the source off, mW
+	offPeak  float64      // highest mean power in the window with the source off, mW
+	looks    int          // looks with the source on
+	offLooks int
+	stray    unit.Hz  // not zero: a signal with the source on, outside the window, and where
+	strayMW  float64  // its power
+	spread   float64  // ratio of the strongest to the weakest off look in the window
+	offBins  int      // independent readings the floor rests on
+	window   int      // trace points searched
+	level    unit.DBm // highest level in the window, mean power of the on looks
+}
+
+// window is where the carrier may stand: around a frequency, either side.
+type window struct{ center, half unit.Hz }
+
+// searchWindow returns where the carrier of a point is looked for. Without a
+// reference to go by (found zero) it is anywhere within both instruments'
+// frequency error; with one, within half an RBW and a twentieth of that error
+// for drift since.
+func searchWindow(q Point, b Bench, rbw, bin, found unit.Hz) window {
+	ppm := unit.Hz(b.FreqErrorPPM)
+	if b.SharedReference {
+		ppm = 0
+	}
+	err := q.Freq * ppm * 1e-6
+	if found == 0 {
+		return window{q.Freq, err + rbw/2 + bin}
+	}
+	return window{found, err/20 + rbw/2 + bin}
+}
+
+// sums adds up the looks of one source state, point by point, in milliwatts.
+type sums struct {
+	mean   []float64 // mean power
+	top    []float64 // largest
+	looks  int
+	levels [][]unit.DBm
+}
+
+func sum(looks []Look, on bool) sums {
+	var s sums
+	var count []int
+	for _, l := range looks {
+		if l.SourceOn != on || len(l.Trace.Levels) == 0 {
+			continue
+		}
+		if s.mean == nil {
+			n := len(l.Trace.Levels)
+			s.mean, s.top, count = make([]float64, n), make([]float64, n), make([]int, n)
+		}
+		if len(l.Trace.Levels) != len(s.mean) {
+			continue
+		}
+		s.looks++
+		s.levels = append(s.levels, l.Trace.Levels)
+		for i, p := range l.Trace.Levels {
+			if !p.IsFinite() {
+				continue
+			}
+			mw := milliwatts(p)
+			s.mean[i] += mw
+			s.top[i] = max(s.top[i], mw)
+			count[i]++
+		}
+	}
+	for i, n := range count {
+		if n > 0 {
+			s.mean[i] /= float64(n)
+		} else {
+			s.mean[i] = math.NaN()
+		}
+	}
+	return s
+}
+
+// reduce boils the looks of a capture down to a reading. win says where the
+// carrier is looked for; rbw is as read back.
+func reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
+	on, off := sum(c.Looks, true), sum(c.Looks, false)
+	base := on
+	if off.looks > 0 {
+		base = off
+	}
+	if base.looks == 0 {
+		return reading{}, "no trace was captured"
+	}
+	axis := c.Looks[0].Trace
+	bins := len(base.mean)
+	if on.looks > 0 && off.looks > 0 && len(on.mean) != len(off.mean) {
+		return reading{}, "the traces with the source on and off have different numbers of points"
+	}
+	first, last := binsIn(axis, win)
+	if first > last {
+		return reading{}, "the trace does not cover the frequency looked at"
+	}
+	binWidth := (axis.Stop - axis.Start) / unit.Hz(max(bins-1, 1))
+	held := c.HeldSweeps > 0
+	r := reading{looks: on.looks, offLooks: off.looks, window: last - first + 1}
+
+	// The floor: with the source off the whole span tells of it, in a held
+	// trace what stands beside the carrier.
+	clear := 3*rbw + win.half
+	beside := func(i int) bool {
+		d := axis.Freq(i) - win.center
+		return d > clear || d < -clear
+	}
+	var noise noiseStats
+	for _, look := range base.levels {
+		for i, p := range look {
+			if p.IsFinite() && beside(i) {
+				noise.add(milliwatts(p))
+			}
+		}
+	}
+	if noise.n < 8 && !held { // the span is all window: the off looks in it are all there is
+		for _, look := range off.levels {
+			for _, p := range look {
+				if p.IsFinite() {
+					noise.add(milliwatts(p))
+				}
+			}
+		}
+	}
+	if noise.n == 0 {
+		return reading{}, "no trace point beside the carrier tells of the noise floor: widen the span"
+	}
+	independent := max(1, math.Min(float64(noise.n), float64(noise.n)*float64(binWidth/max(rbw, 1))))
+	r.offBins = int(independent)
+	det, perBin := noise.model(c, axis, rbw, independent)
+	mean := noise.trimmedMean()
+	r.floor = mean
+	if det.IsMax() {
+		mean /= harmonic(perBin)
+	}
+	_, cv := noise.moments()
+	m := independent * max(1, 1/(cv*cv+1e-9))
+	averaged := det
+	if det.IsMax() {
+		averaged = detect.PowerAverage
+	}
+	r.off = detect.Looks{Mean: mean, N: m, Detector: averaged}
+	places := searchBins(r.window, win, rbw)
+	heard := off.mean
+	if det.IsMax() {
+		heard = off.top
+	}
+	r.heard = detect.Looks{Mean: peakIn(heard, first, last), N: max(1, float64(off.looks)) * perBin, Detector: det, Bins: places}
+
+	r.offPeak, r.spread = peakIn(off.mean, first, last), spreadIn(off.levels, first, last)
+	if on.looks == 0 {
+		return r, ""
+	}
+	search := on.mean
+	if det.IsMax() {
+		search = on.top
+	}
+	best := argmax(search, first, last)
+	if best < 0 {
+		return reading{}, "every trace point at the carrier is missing"
+	}
+	r.carrier = axis.Freq(best)
+	r.level = level(peakIn(on.mean, first, last))
+	n := float64(on.looks) * perBin
+	extra := 0.0
+	if held {
+		share := float64(c.HoldSweeps) / float64(max(c.HeldSweeps, 1))
+		n, extra = perBin*share, perBin*(1-share)
+		n = max(n, 1)
+	}
+	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
+	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
+		gone := off.looks == 0 || on.mean[at] > 10*off.mean[at]
+		if gone && on.mean[at] > 20*r.floor && on.mean[at] > 10*search[best] {
+			r.stray, r.strayMW = axis.Freq(at), on.mean[at]
+		}
+	}
+	return r, ""
+}
+
+// searchBins is how many independent readings the window holds: neighbouring
+// points share most of their noise; about four looks pass per RBW of a swept
+// filter (N_eff = 1.505·RBW·T with T = 2.5/RBW).
+func searchBins(points int, win window, rbw unit.Hz) int {
+	return max(1, min(points, 1+int(math.Ceil(4*float64(2*win.half/rbw)))))
+}
+
+// noiseStats gathers noise readings in milliwatts.
+type noiseStats struct {
+	values []float64
+	n      int
+}
+
+func (s *noiseStats) add(mw float64) { s.values = append(s.values, mw); s.n++ }
+
+// trimmedMean is the mean of the readings that are no outliers: those above
+// thirty times the median are somebody's signal beside ours, not noise.
+func (s *noiseStats) trimmedMean() float64 {
+	mean, _ := s.moments()
+	return mean
+}
+
+func (s *noiseStats) moments() (mean, cv float64) {
+	slices.Sort(s.values)
+	cut := 30 * s.values[s.n/2]
+	kept, _ := slices.BinarySearch(s.values, math.Nextafter(cut, math.Inf(1)))
+	if kept == 0 {
+		kept = s.n
+	}
+	var sum, square float64
+	for _, v := range s.values[:kept] {
+		sum += v
+	}
+	mean = sum / float64(kept)
+	for _, v := range s.values[:kept] {
+		square += (v - mean) * (v - mean)
+	}
+	if kept < 2 || mean <= 0 {
+		return mean, 1
+	}
+	return mean, math.Sqrt(square/float64(kept-1)) / mean
+}
+
+// model says which law a trace point of noise follows and with how many looks.
+// Theory gives the law of the detector (CaptureSettings); the relative spread
+// of the readings themselves corrects the number of looks, since an analyzer's
+// own filtering may have averaged more, or its sweep been slower, than assumed.
+func (s *noiseStats) model(c Capture, axis driver.Trace, rbw unit.Hz, independent float64) (detect.Detector, float64) {
+	_, cv := s.moments()
+	cv *= 1 + 1.5/math.Sqrt(independent) // on the side of fewer looks
+	switch {
+	case c.HeldSweeps > 0:
+		perSweep := 1.0
+		if t := c.Settings.SweepTime.Seconds(); t > 0 {
+			perSweep = max(1, 1.505*float64(rbw)*t/float64(max(len(axis.Levels), 1)))
+		}
+		return detect.MaxHold, float64(c.HeldSweeps) * perSweep
+	case c.Settings.Detector == driver.PositivePeak || c.Settings.Detector == driver.AutoPeak:
+		n := looksOfMax(cv)
+		if n < 1.5 { // a bucket no longer than one look: the peak is a sample
+			return detect.Sample, 1
+		}
+		return detect.PositivePeak, n
+	case c.Settings.Detector == driver.LogAverage:
+		return detect.LogAverage, max(1, math.Pi*math.Pi/6/(cv*cv))
+	case c.Settings.Detector == driver.VoltageAverage:
+		return detect.VoltageAverage, max(1, (4/math.Pi-1)*4/(cv*cv))
+	}
+	if cv <= 0 {
+		return detect.PowerAverage, 1
+	}
+	return detect.PowerAverage, max(1, min(1/(cv*cv), 1e6))
+}
+
+// looksOfMax inverts the relative spread of the largest of n exponential looks:
+// mean H_n, variance Σ1/k² (Rényi's representation).
+func looksOfMax(cv float64) float64 {
+	var h, v float64
+	for n := 1; n <= 100000; n++ {
+		h += 1 / float64(n)
+		v += 1 / float64(n) / float64(n)
+		if math.Sqrt(v)/h <= cv {
+			return float64(n)
+		}
+	}
+	return 100000
+}
+
+// harmonic is H_n, the mean of the largest of n exponential looks of mean one.
+func harmonic(n float64) float64 {
+	if n <= 1 {
+		return 1
+	}
+	if n > 50 {
+		return math.Log(n) + 0.57721566490153286 + 1/(2*n)
+	}
+	lo := math.Floor(n)
+	var h float64
+	for k := 1.0; k <= lo; k++ {
+		h += 1 / k
+	}
+	return h + (n-lo)/(lo+1)
+}
+
+func binsIn(axis driver.Trace, win window) (first, last int) {
+	n := len(axis.Levels)
+	first, last = 0, n-1
+	for first <= last && axis.Freq(first) < win.center-win.half {
+		first++
+	}
+	for last >= first && axis.Freq(last) > win.center+win.half {
+		last--
+	}
+	return first, last
+}
+
+func argmax(v []float64, first, last int) int {
+	best := -1
+	for i := first; i <= last; i++ {
+		if !math.IsNaN(v[i]) && v[i] > 0 && (best < 0 || v[i] > v[best]) {
+			best = i
+		}
+	}
+	return best
+}
+
+func argmaxOutside(v []float64, first, last int) int {
+	a, b := argmax(v, 0, first-1), argmax(v, last+1, len(v)-1)
+	if a < 0 || (b >= 0 && v[b] > v[a]) {
+		return b
+	}
+	return a
+}
+
+func peakIn(v []float64, first, last int) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	if i := argmax(v, first, last); i >= 0 {
+		return v[i]
+	}
+	return 0
+}
+
+// spreadIn is the ratio of the strongest to the weakest look's mean power in
+// the window.
+func spreadIn(looks [][]unit.DBm, first, last int) float64 {
+	lo, hi := math.Inf(1), 0.0
+	for _, look := range looks {
+		m, n := unit.MeanPower(look[first : last+1])
+		if n == 0 {
+			continue
+		}
+		mw := milliwatts(m)
+		lo, hi = min(lo, mw), max(hi, mw)
+	}
+	if hi == 0 || lo == 0 || math.IsInf(lo, 1) {
+		return 1
+	}
+	return hi / lo
+}
+
+func milliwatts(p unit.DBm) float64 { return math.Pow(10, float64(p)/10) }
+
+func level(mw float64) unit.DBm {
+	if mw <= 0 {
+		return unit.Missing()
+	}
+	return unit.DBm(10 * math.Log10(mw))
+}
