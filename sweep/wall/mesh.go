@@ -120,3 +120,11 @@ func besselRatio(q complex128) complex128 {
 	}
 	return r
 }
+
+// WireGridReactance returns the reactance of a grid of parallel wires, in ohm,
+// for a plane wave with its electric field along them: 376.5(d/λ)ln(d/2πa)
+// with the wire radius a (MacFarlane 1946). The reflection is −1/(1+j2X/η0).
+func WireGridReactance(f unit.Hz, spacing, wire Metre) float64 {
+	d, a := float64(spacing), float64(wire)/2
+	return 376.5 * d / wavelength(float64(f)) * math.Log(d/(2*math.Pi*a))
+}
