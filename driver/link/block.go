@@ -57,7 +57,7 @@ func (c *Conn) ReadBlock(ctx context.Context, expectBytes int, timeout time.Dura
 	if err != nil {
 		return nil, err
 	}
-	return payload, o.afterBinary()
+	return payload, o.afterBinary(len(payload))
 }
 
 // ReadN reads exactly n bytes, for binary replies without a header; the slice
@@ -85,7 +85,7 @@ func (c *Conn) ReadN(ctx context.Context, n int, timeout time.Duration) ([]byte,
 	if err != nil {
 		return nil, err
 	}
-	return b, o.afterBinary()
+	return b, o.afterBinary(n)
 }
 
 // take skips some bytes and consumes the n after them.
@@ -104,7 +104,7 @@ func (o *operation) take(skip, n int, wait time.Duration) ([]byte, error) {
 
 // afterBinary allows for a line end after a binary reply and for the prompt,
 // and for nothing else.
-func (o *operation) afterBinary() error {
+func (o *operation) afterBinary(n int) error {
 	c := o.c
 	c.optional = optionalCR | optionalLF
 	c.dropEnd()
@@ -115,7 +115,7 @@ func (o *operation) afterBinary() error {
 			return o.fail(driver.KindFraming, errors.New("bytes follow the end of the block"), c.unread(), "")
 		}
 	}
-	o.received(nil)
+	o.received(nil, n)
 	return nil
 }
 
@@ -134,7 +134,7 @@ func (o *operation) indefinite(h scpi.Header, expect int) ([]byte, error) {
 		got := c.buf[c.r+h.Size : c.w]
 		if errors.Is(err, os.ErrDeadlineExceeded) && o.ctx.Err() == nil && len(bytes.Trim(got, "\r\n")) == 0 && len(got) <= 2 {
 			c.r, c.optional = c.w, 0
-			o.received([]byte("#0"))
+			o.received([]byte("#0"), 2)
 			return nil, o.refuse(driver.KindDeviceOther, c.command(), ErrNoTrace, "take a sweep before reading the trace")
 		}
 		return nil, o.broken(err, c.opts.Gap, c.unread(), "the block stopped, nothing more came")
@@ -147,5 +147,5 @@ func (o *operation) indefinite(h scpi.Header, expect int) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return payload, o.afterBinary()
+	return payload, o.afterBinary(len(payload))
 }

@@ -53,11 +53,11 @@ type Conn struct {
 	polled    int
 	pollErr   error
 
-	mu      sync.Mutex
-	cause   error // the first failure
-	closed  bool  // Close was called
-	op      uint64
-	opIsRun bool // an operation is under way; its cancellation may act
+	mu        sync.Mutex
+	cause     error           // the first failure
+	watched   <-chan struct{} // of the context whose end ends operations
+	watchNo   uint64
+	stopWatch func() bool
 }
 
 // Address returns where the link leads.
@@ -74,15 +74,13 @@ func (c *Conn) Poisoned() error {
 // operation under way in another goroutine fails with driver.KindClosed.
 func (c *Conn) Close() error {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.closed {
+	if c.cause != nil { // poisoned, which closed the transport, or closed before
+		c.mu.Unlock()
 		return nil
 	}
-	c.closed = true
-	if c.cause != nil {
-		return nil // poisoning closed the transport
-	}
 	c.cause = &driver.Error{Op: "close", Instrument: c.name(), Kind: driver.KindClosed, Err: errClosed}
+	c.unwatch()
+	c.mu.Unlock()
 	if err := c.t.Close(); err != nil {
 		return &driver.Error{Op: "close", Instrument: c.name(), Kind: driver.KindClosed, Err: err}
 	}
@@ -109,13 +107,11 @@ func newConn(addr Address, opts Options, t transport) (*Conn, error) {
 	return c, nil
 }
 
-// operation is one call that uses the transport. It makes the cancellation of
-// the caller's context end the reads and writes in it.
+// operation is one call that uses the transport.
 type operation struct {
 	c    *Conn
 	ctx  context.Context
 	name string
-	stop func() bool
 }
 
 // long ago, as a deadline that has passed.
@@ -123,43 +119,52 @@ var past = time.Unix(1, 0)
 
 // begin starts an operation, or says why it cannot be.
 func (c *Conn) begin(ctx context.Context, name string) (operation, error) {
-	o := operation{c: c, ctx: ctx, name: name}
 	c.mu.Lock()
+	defer c.mu.Unlock()
 	if c.cause != nil {
-		err := &driver.Error{Op: name, Instrument: c.name(), Kind: driver.KindClosed,
+		return operation{}, &driver.Error{Op: name, Instrument: c.name(), Kind: driver.KindClosed,
 			Err: fmt.Errorf("the link was given up: %w", c.cause)}
-		c.mu.Unlock()
-		return o, err
 	}
-	c.op++
-	c.opIsRun = true
-	op := c.op
-	c.mu.Unlock()
-
-	if ctx.Done() != nil {
-		o.stop = context.AfterFunc(ctx, func() {
-			c.mu.Lock()
-			defer c.mu.Unlock()
-			if c.opIsRun && c.op == op && c.cause == nil {
-				c.t.SetReadDeadline(past)
-				c.t.SetWriteDeadline(past)
-			}
-		})
+	if done := ctx.Done(); done != c.watched {
+		c.unwatch()
+		c.watch(ctx)
 	}
-	return o, nil
+	return operation{c: c, ctx: ctx, name: name}, nil
 }
 
-// end finishes the operation; no cancellation reaches the transport after it.
-func (o *operation) end() {
-	c := o.c
-	if o.stop != nil {
-		o.stop()
-		c.mu.Lock()
-		c.opIsRun = false
-		c.mu.Unlock()
+// watch lets the end of ctx end the reads and writes of operations under it.
+// It stays in force from one operation to the next, since setting it up anew
+// for each would cost several percent of a query; each operation sets its own
+// deadlines, so it does not matter if ctx ends between two. c.mu is held.
+func (c *Conn) watch(ctx context.Context) {
+	c.watched = ctx.Done()
+	if c.watched == nil {
+		return
 	}
-	if c.opts.MinGap > 0 {
-		c.lastUse = time.Now()
+	c.watchNo++
+	no := c.watchNo
+	c.stopWatch = context.AfterFunc(ctx, func() {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		if c.watched != nil && c.watchNo == no {
+			c.t.SetReadDeadline(past)
+			c.t.SetWriteDeadline(past)
+		}
+	})
+}
+
+// unwatch ends the effect of the last watch. c.mu is held.
+func (c *Conn) unwatch() {
+	if c.watched != nil {
+		c.stopWatch()
+	}
+	c.watched, c.stopWatch = nil, nil
+}
+
+// end finishes the operation.
+func (o *operation) end() {
+	if o.c.opts.MinGap > 0 {
+		o.c.lastUse = time.Now()
 	}
 }
 
@@ -170,12 +175,13 @@ func (o *operation) fail(kind driver.Kind, err error, partial []byte, hint strin
 	e := &driver.Error{Op: o.name, Instrument: c.name(), Command: c.command(), Kind: kind, Err: err,
 		Reply: string(partial[:min(len(partial), 256)]), Hint: hint}
 	if c.opts.Log != nil {
-		c.opts.Log.end(time.Now(), partial, e)
+		c.opts.Log.end(time.Now(), partial, len(partial), e)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.cause == nil {
 		c.cause = e
+		c.unwatch()
 		c.t.abandon()
 	}
 	return e
@@ -192,11 +198,8 @@ func (o *operation) refuse(kind driver.Kind, command string, err error, hint str
 func (o *operation) broken(err error, waited time.Duration, partial []byte, what string) error {
 	c := o.c
 	if errors.Is(err, os.ErrDeadlineExceeded) {
-		switch ctxErr := o.ctx.Err(); {
-		case errors.Is(ctxErr, context.Canceled):
-			return o.fail(driver.KindCancelled, context.Cause(o.ctx), partial, "")
-		case ctxErr != nil:
-			return o.fail(driver.KindTimeout, ctxErr, partial, "")
+		if ctxErr := o.ctx.Err(); ctxErr != nil {
+			return o.fail(driver.KindOf(ctxErr), context.Cause(o.ctx), partial, "")
 		}
 		err = fmt.Errorf("%s within %v", what, waited)
 		if !c.heard && c.addr.Scheme == SchemeTCP {
@@ -214,20 +217,24 @@ func (o *operation) broken(err error, waited time.Duration, partial []byte, what
 			err = errors.New("the serial port is gone")
 		}
 	}
-	return o.fail(driver.KindClosed, err, partial, "")
+	hint := ""
+	if !c.heard && c.addr.Scheme == SchemeTCP {
+		hint = "closed before it said anything: busy with another client?"
+	}
+	return o.fail(driver.KindClosed, err, partial, hint)
 }
 
 // readDeadline sets when a read gives up; a cancelled context wins.
 func (o *operation) readDeadline(d time.Time) {
 	o.c.t.SetReadDeadline(d)
-	if o.stop != nil && o.ctx.Err() != nil {
+	if o.ctx.Err() != nil { // it may have ended before the line above
 		o.c.t.SetReadDeadline(past)
 	}
 }
 
 func (o *operation) writeDeadline(d time.Time) {
 	o.c.t.SetWriteDeadline(d)
-	if o.stop != nil && o.ctx.Err() != nil {
+	if o.ctx.Err() != nil {
 		o.c.t.SetWriteDeadline(past)
 	}
 }

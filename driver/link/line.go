@@ -82,11 +82,7 @@ func (c *Conn) WriteLine(ctx context.Context, line string) error {
 func (o *operation) checkLine(line string) error {
 	c := o.c
 	if err := o.ctx.Err(); err != nil {
-		kind := driver.KindCancelled
-		if errors.Is(err, context.DeadlineExceeded) {
-			kind = driver.KindTimeout
-		}
-		return o.refuse(kind, line, context.Cause(o.ctx), "")
+		return o.refuse(driver.KindOf(err), line, context.Cause(o.ctx), "")
 	}
 	if n := len(line) + len(c.opts.WriteEnd); c.opts.MaxLine > 0 && n > c.opts.MaxLine {
 		return o.refuse(driver.KindDeviceDialect, line,
@@ -116,7 +112,7 @@ func (o *operation) pause() error {
 	case <-t.C:
 		return nil
 	case <-o.ctx.Done():
-		return o.refuse(driver.KindCancelled, "", context.Cause(o.ctx), "")
+		return o.refuse(driver.KindOf(o.ctx.Err()), "", context.Cause(o.ctx), "")
 	}
 }
 
@@ -204,11 +200,12 @@ func (c *Conn) ReadLine(ctx context.Context, timeout time.Duration) ([]byte, err
 			c.r = i + 1
 			if end == '\r' {
 				c.optional = optionalLF
-				c.dropEnd()
-			} else if n := len(line); n > 0 && line[n-1] == '\r' {
-				line = line[:n-1]
+			} else {
+				c.optional = optionalCR // a few send "\n\r"
+				line = bytes.TrimSuffix(line, []byte{'\r'})
 			}
-			o.received(line)
+			c.dropEnd()
+			o.received(line, len(line))
 			return line, nil
 		}
 		from = c.w
@@ -221,10 +218,10 @@ func (c *Conn) ReadLine(ctx context.Context, timeout time.Duration) ([]byte, err
 	}
 }
 
-// received notes a whole reply in the log.
-func (o *operation) received(reply []byte) {
+// received notes a whole reply of n bytes in the log.
+func (o *operation) received(reply []byte, n int) {
 	if log := o.c.opts.Log; log != nil {
-		log.end(time.Now(), reply, nil)
+		log.end(time.Now(), reply, n, nil)
 	}
 }
 

@@ -9,8 +9,8 @@ import (
 type Exchange struct {
 	Time    time.Time     // when the command was sent
 	Command string        // without its line end, shortened to 256 bytes
-	Reply   string        // shortened to 256 bytes; empty if none was read
-	Bytes   int           // length of the whole reply
+	Reply   string        // shortened to 256 bytes; empty if none was read or it was binary
+	Bytes   int           // length of the whole reply, without header and end
 	Err     string        // empty if it went well
 	Took    time.Duration // until the reply was complete or the error known
 }
@@ -51,7 +51,7 @@ func (r *Ring) Snapshot() []Exchange {
 func (r *Ring) Note(command string, err error, took time.Duration) {
 	now := time.Now()
 	r.begin(now.Add(-took), command)
-	r.end(now, nil, err)
+	r.end(now, nil, 0, err)
 }
 
 // begin adds a command.
@@ -62,9 +62,10 @@ func (r *Ring) begin(now time.Time, command string) {
 	r.recent.next().set(now, command)
 }
 
-// end completes the newest exchange. Further replies to the same command only
+// end completes the newest exchange with a reply of n bytes, of which those
+// given are text. Further replies to the same command only
 // add to its length and time; a failure without a command stands alone.
-func (r *Ring) end(now time.Time, reply []byte, err error) {
+func (r *Ring) end(now time.Time, reply []byte, n int, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if !r.open {
@@ -78,7 +79,7 @@ func (r *Ring) end(now time.Time, reply []byte, err error) {
 	if s.bytes == 0 {
 		s.reply = append(s.reply[:0], reply[:min(len(reply), maxKept)]...)
 	}
-	s.bytes += len(reply)
+	s.bytes += n
 	if err != nil {
 		s.err = err.Error()
 		r.open = false
