@@ -1,0 +1,162 @@
+package sweep
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"lidded/driver"
+	"lidded/driver/unit"
+	"lidded/sweep/detect"
+	"lidded/sweep/requirement"
+)
+
+// exchangeTime is what setting, keying and reading a trace take beside the
+// sweep itself: a round figure for a local network, common practice, no source.
+const exchangeTime = 30 * time.Millisecond
+
+// Forecast is what a bench is expected to show at one point without a shield
+// and with a perfect one, from what is stated of it.
+type Forecast struct {
+	Point        int      `json:"point"`
+	Freq         unit.Hz  `json:"freq_hz"`
+	Reference    unit.DBm `json:"reference_dbm"`
+	NoiseFloor   unit.DBm `json:"noise_floor_dbm"`
+	DynamicRange unit.DB  `json:"dynamic_range_db"`
+	Provable     unit.DB  `json:"provable_db"` // median bound when the signal is gone, at the plan's confidence
+	Required     *unit.DB `json:"required_db,omitempty"`
+	Short        *unit.DB `json:"short_by_db,omitempty"` // how much the dynamic range lacks for requirement plus headroom
+	Note         string   `json:"note,omitempty"`
+}
+
+// Estimate is what a plan takes on a bench.
+type Estimate struct {
+	Total     time.Duration   `json:"total_ns"` // without waiting at hold points
+	KeyedTime time.Duration   `json:"keyed_ns"` // source on
+	StepTimes []time.Duration `json:"step_times_ns"`
+	Points    []Forecast      `json:"points"`
+	SweepTime time.Duration   `json:"sweep_time_ns,omitempty"` // sealed: one whole sweep
+	Dwell     time.Duration   `json:"dwell_ns,omitempty"`      // sealed: on each step
+	Notes     []string        `json:"notes,omitempty"`
+}
+
+// SweepLaw is the time of one sweep, k·span/RBW² (for near-Gaussian filters k is
+// 2 to 3), but no less than one look of 2.5/RBW.
+func SweepLaw(k float64, span, rbw unit.Hz) time.Duration {
+	if rbw <= 0 {
+		return 0
+	}
+	s := max(k*float64(span)/float64(rbw)/float64(rbw), 2.5/float64(rbw))
+	return time.Duration(s * float64(time.Second))
+}
+
+// HeldDwell is how long the source stays on each step of a sealed capture so
+// that n whole sweeps see it: a change may fall into the middle of a sweep, so
+// only those begun after settling count, with a twentieth for the retrace.
+func HeldDwell(p Plan, q Point, sweepTime time.Duration) time.Duration {
+	d := p.Settle + time.Duration(float64(sweepTime)*1.05*float64(p.HoldSweeps+1))
+	return max(d, q.Dwell)
+}
+
+// Predict estimates time and reach of a plan on a bench without hardware.
+func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Estimate {
+	var est Estimate
+	steps := Steps(p, b, specimens)
+	rule := detect.DefaultRule(max(1, Captures(p, steps)))
+	rule.FamilyAlpha, rule.Confidence = p.FalseAlarm, p.Confidence
+	z := math.Sqrt2 * math.Erfinv(2*p.Confidence-1)
+	held := HeldSweep(p, b)
+	if p.Capture == Sealed {
+		est.SweepTime = SweepLaw(b.SweepFactor, held.Span, held.RBW)
+	}
+	short := 0
+	for _, q := range p.Points {
+		f := forecast(p, q, b, rule, z, est.SweepTime, held)
+		if line != nil {
+			if req, ok := line.At(fieldOf(q), q.Freq); ok {
+				f.Required = &req
+				if lack := req + p.Headroom - f.DynamicRange; lack > 0 {
+					f.Short = &lack
+					short++
+					f.Note = fmt.Sprintf("dynamic range is %.1f dB short of requirement plus headroom: %s", float64(lack), cure(lack, q))
+				}
+			}
+		}
+		est.Points = append(est.Points, f)
+	}
+	for _, s := range steps {
+		var t time.Duration
+		if s.Kind != HoldPoint {
+			for i, q := range p.Points {
+				on, whole := pointTime(p, q, b, s.Kind, est.Points[i], est.SweepTime)
+				t += whole
+				est.KeyedTime += on
+			}
+		}
+		est.StepTimes = append(est.StepTimes, t)
+		est.Total += t
+	}
+	if p.Capture == Sealed && len(p.Points) > 0 {
+		est.Dwell = HeldDwell(p, p.Points[0], est.SweepTime)
+	}
+	if short > 0 {
+		est.Notes = append(est.Notes, fmt.Sprintf("%d of %d points lack dynamic range for requirement plus %.0f dB headroom", short, len(p.Points), float64(p.Headroom)))
+	}
+	if line == nil && p.Requirement == "" {
+		est.Notes = append(est.Notes, "no requirement line: results get no verdict")
+	}
+	return est
+}
+
+func forecast(p Plan, q Point, b Bench, rule detect.Rule, z float64, sweepTime time.Duration, held driver.Settings) Forecast {
+	rbw := q.RBW
+	if p.Capture == Sealed {
+		rbw = held.RBW
+	}
+	att := unit.DB(0)
+	if q.Attenuation != nil {
+		att = *q.Attenuation
+	}
+	f := Forecast{Point: q.Index, Freq: q.Freq, Reference: q.Level.Add(-b.PathLoss), NoiseFloor: unit.ThermalNoise(rbw).Add(b.NoiseFigure + att)}
+	f.DynamicRange = f.Reference.Sub(f.NoiseFloor)
+	off := detect.Looks{N: 20 * float64(p.Looks), Detector: detect.PowerAverage}
+	on := detect.Looks{N: float64(LooksFor(p, 0)), Detector: detect.PowerAverage, Bins: 5}
+	if p.Capture == Sealed {
+		per := 1.0
+		if held.Points > 0 {
+			per = max(1, 1.505*float64(rbw)*sweepTime.Seconds()/float64(held.Points))
+		}
+		n := float64(p.HoldSweeps) * per
+		on = detect.Looks{N: n, Extra: n * float64(max(len(p.Points)-1, 0)), Detector: detect.MaxHold, Bins: 3}
+	}
+	limit := detect.Predict(f.NoiseFloor, on, off, rule)
+	f.Provable = f.Reference.Sub(limit) - unit.DB(z)*b.Uncertainty
+	return f
+}
+
+// cure says what would buy the range that is lacking.
+func cure(lack unit.DB, q Point) string {
+	factor := lack.Power()
+	return fmt.Sprintf("RBW %v would (sweeps take %.0f times as long at a span scaled with it), or %s more source level, or less path loss", q.RBW/unit.Hz(factor), math.Ceil(factor), lack)
+}
+
+// pointTime is how long a point takes in a step, and how long of it the source is on.
+func pointTime(p Plan, q Point, b Bench, kind StepKind, f Forecast, sweepTime time.Duration) (on, whole time.Duration) {
+	if p.Capture == Sealed {
+		d := HeldDwell(p, q, sweepTime)
+		if kind == Ambient {
+			return 0, d
+		}
+		return d, d + exchangeTime
+	}
+	look := max(SweepLaw(b.SweepFactor, q.Span, q.RBW), q.Dwell)
+	n := p.Looks
+	if kind == Enclosed {
+		n = LooksFor(p, 0)
+	}
+	if kind == Ambient {
+		return 0, time.Duration(n) * (look + exchangeTime)
+	}
+	on = time.Duration(n) * (look + p.Settle)
+	return on, on + time.Duration(n)*(look+2*exchangeTime)
+}

@@ -1,0 +1,4 @@
+package sweep
+
+// WorstOf is worst, for tests.
+var WorstOf = worst
