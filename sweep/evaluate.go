@@ -26,7 +26,7 @@ const (
 // worst cases, verdicts. It is pure: the same captures give the same figures,
 // whenever it is asked. Captures may be those of a run still going on.
 func Evaluate(run Run, captures []Capture) Evaluation {
-	e := evaluator{run: run, index: map[captureKey]Capture{}, floors: map[int]map[int]float64{}}
+	e := evaluator{run: run, index: map[captureKey]Capture{}, floors: map[int]map[int]float64{}, summed: map[captureKey][2]sums{}}
 	for _, c := range captures {
 		if c.Point == WholeTrace {
 			continue
@@ -103,6 +103,7 @@ type evaluator struct {
 	oneSided, twoSided float64
 	open               map[spot]openField
 	floors             map[int]map[int]float64
+	summed             map[captureKey][2]sums
 	notes              []string
 }
 
@@ -201,7 +202,7 @@ func (e *evaluator) levelOf(c Capture, q Point, found unit.Hz) taken {
 	if rbw <= 0 {
 		rbw = q.RBW
 	}
-	r, why := reduce(c, rbw, e.window(c, q, rbw, found))
+	r, why := e.reduce(c, rbw, e.window(c, q, rbw, found))
 	if why != "" {
 		return taken{void: why}
 	}
@@ -223,6 +224,17 @@ func (e *evaluator) levelOf(c Capture, q Point, found unit.Hz) taken {
 	t.margin = t.reading.Sub(t.floor)
 	t.u = e.noiseU(t.finding)
 	return t
+}
+
+// reduce is reduce with each capture's looks summed once.
+func (e *evaluator) reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
+	k := keyOf(c)
+	s, ok := e.summed[k]
+	if !ok {
+		s = [2]sums{sum(c.Looks, true), sum(c.Looks, false)}
+		e.summed[k] = s
+	}
+	return reduce(c, s[0], s[1], rbw, win)
 }
 
 func (e *evaluator) noiseU(f detect.Finding) unit.DB {
@@ -263,7 +275,7 @@ func (e *evaluator) ambient(c Capture, q Point, found unit.Hz) ambience {
 	if rbw <= 0 {
 		rbw = q.RBW
 	}
-	r, why := reduce(c, rbw, e.window(c, q, rbw, found))
+	r, why := e.reduce(c, rbw, e.window(c, q, rbw, found))
 	if why != "" || r.offPeak == 0 {
 		return ambience{level: unit.Missing()}
 	}
@@ -290,7 +302,7 @@ func (e *evaluator) neighbours(c Capture) float64 {
 			if !ok || o.Void != "" || len(o.Looks) == 0 || o.Settings.RBW <= 0 {
 				continue
 			}
-			if r, why := reduce(o, o.Settings.RBW, e.window(o, q, o.Settings.RBW, 0)); why == "" {
+			if r, why := e.reduce(o, o.Settings.RBW, e.window(o, q, o.Settings.RBW, 0)); why == "" {
 				per[q.Index] = r.floor / float64(o.Settings.RBW)
 			}
 		}

@@ -40,7 +40,7 @@ func LooksWanted(p Plan, q Point, b Bench, rbw unit.Hz, looks []Look) int {
 	}
 	axis := looks[0].Trace
 	bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
-	r, why := reduce(c, c.Settings.RBW, searchWindow(q, b, c.Settings.RBW, bin, 0))
+	r, why := reduce(c, sum(looks, true), sum(looks, false), c.Settings.RBW, searchWindow(q, b, c.Settings.RBW, bin, 0))
 	if why != "" || r.looks == 0 {
 		return p.Looks
 	}

@@ -52,6 +52,7 @@ type sums struct {
 	top    []float64 // largest
 	looks  int
 	levels [][]unit.DBm
+	powers [][]float64 // the same in milliwatts, NaN where missing
 }
 
 func sum(looks []Look, on bool) sums {
@@ -70,11 +71,14 @@ func sum(looks []Look, on bool) sums {
 		}
 		s.looks++
 		s.levels = append(s.levels, l.Trace.Levels)
+		powers := make([]float64, len(l.Trace.Levels))
+		s.powers = append(s.powers, powers)
 		for i, p := range l.Trace.Levels {
-			if !p.IsFinite() {
+			if powers[i] = math.NaN(); !p.IsFinite() {
 				continue
 			}
 			mw := milliwatts(p)
+			powers[i] = mw
 			s.mean[i] += mw
 			s.top[i] = max(s.top[i], mw)
 			count[i]++
@@ -91,9 +95,8 @@ func sum(looks []Look, on bool) sums {
 }
 
 // reduce boils the looks of a capture down to a reading. win says where the
-// carrier is looked for; rbw is as read back.
-func reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
-	on, off := sum(c.Looks, true), sum(c.Looks, false)
+// carrier is looked for; rbw is as read back; on and off are sum(c.Looks, …).
+func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) {
 	base := on
 	if off.looks > 0 {
 		base = off
@@ -122,18 +125,18 @@ func reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
 		return d > clear || d < -clear
 	}
 	var noise noiseStats
-	for _, look := range base.levels {
-		for i, p := range look {
-			if p.IsFinite() && beside(i) {
-				noise.add(milliwatts(p))
+	for _, look := range base.powers {
+		for i, mw := range look {
+			if mw == mw && beside(i) {
+				noise.add(mw)
 			}
 		}
 	}
 	if noise.n < 8 && !held { // the span is all window: the off looks in it are all there is
-		for _, look := range off.levels {
-			for _, p := range look {
-				if p.IsFinite() {
-					noise.add(milliwatts(p))
+		for _, look := range off.powers {
+			for _, mw := range look {
+				if mw == mw {
+					noise.add(mw)
 				}
 			}
 		}
@@ -143,13 +146,12 @@ func reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
 	}
 	independent := max(1, math.Min(float64(noise.n), float64(noise.n)*float64(binWidth/max(rbw, 1))))
 	r.offBins = int(independent)
-	det, perBin := noise.model(c, axis, rbw, independent)
-	mean := noise.trimmedMean()
+	mean, cv := noise.moments()
+	det, perBin := model(c, cv, len(axis.Levels), rbw, independent)
 	r.floor = mean
 	if det.IsMax() {
 		mean /= harmonic(perBin)
 	}
-	_, cv := noise.moments()
 	m := independent * max(1, 1/(cv*cv+1e-9))
 	averaged := det
 	if det.IsMax() {
@@ -209,13 +211,9 @@ type noiseStats struct {
 
 func (s *noiseStats) add(mw float64) { s.values = append(s.values, mw); s.n++ }
 
-// trimmedMean is the mean of the readings that are no outliers: those above
-// thirty times the median are somebody's signal beside ours, not noise.
-func (s *noiseStats) trimmedMean() float64 {
-	mean, _ := s.moments()
-	return mean
-}
-
+// moments returns the mean of the readings that are no outliers and their
+// relative spread: readings above thirty times the median are somebody's signal
+// beside ours, not noise.
 func (s *noiseStats) moments() (mean, cv float64) {
 	slices.Sort(s.values)
 	cut := 30 * s.values[s.n/2]
@@ -238,17 +236,16 @@ func (s *noiseStats) moments() (mean, cv float64) {
 }
 
 // model says which law a trace point of noise follows and with how many looks.
-// Theory gives the law of the detector (CaptureSettings); the relative spread
+// Theory gives the law of the detector; the relative spread
 // of the readings themselves corrects the number of looks, since an analyzer's
 // own filtering may have averaged more, or its sweep been slower, than assumed.
-func (s *noiseStats) model(c Capture, axis driver.Trace, rbw unit.Hz, independent float64) (detect.Detector, float64) {
-	_, cv := s.moments()
+func model(c Capture, cv float64, points int, rbw unit.Hz, independent float64) (detect.Detector, float64) {
 	cv *= 1 + 1.5/math.Sqrt(independent) // on the side of fewer looks
 	switch {
 	case c.HeldSweeps > 0:
 		perSweep := 1.0
 		if t := c.Settings.SweepTime.Seconds(); t > 0 {
-			perSweep = max(1, 1.505*float64(rbw)*t/float64(max(len(axis.Levels), 1)))
+			perSweep = max(1, 1.505*float64(rbw)*t/float64(max(points, 1)))
 		}
 		return detect.MaxHold, float64(c.HeldSweeps) * perSweep
 	case c.Settings.Detector == driver.PositivePeak || c.Settings.Detector == driver.AutoPeak:
@@ -356,7 +353,7 @@ func spreadIn(looks [][]unit.DBm, first, last int) float64 {
 	return hi / lo
 }
 
-func milliwatts(p unit.DBm) float64 { return math.Pow(10, float64(p)/10) }
+func milliwatts(p unit.DBm) float64 { return math.Exp(float64(p) * (math.Ln10 / 10)) }
 
 func level(mw float64) unit.DBm {
 	if mw <= 0 {
