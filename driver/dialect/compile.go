@@ -89,6 +89,7 @@ func (c *compiler) dialect(name string) *Dialect {
 			c.failf("acknowledge.ok", "is missing: give the regular expression of a good acknowledgement, for example \"^OK$\"")
 		}
 		d.Ack = c.regexp("acknowledge.ok", f.Acknowledge.OK)
+		d.Refused = c.regexp("acknowledge.refused", f.Acknowledge.Refused)
 	}
 	c.identity()
 	c.errors()
@@ -420,7 +421,7 @@ func (c *compiler) maxHold() {
 	f, h := c.file.MaxHold, &c.d.MaxHold
 	if f == nil {
 		if h.Supported {
-			c.failf("max_hold", "is missing: say how the held trace is cleared (clear, or cleared_by: [set] or [start])")
+			c.failf("max_hold", "is missing: say how the held trace is cleared (clear, or cleared_by: [set], [mode] or [start])")
 		}
 		return
 	}
@@ -433,14 +434,16 @@ func (c *compiler) maxHold() {
 		switch by {
 		case "set":
 			h.ClearedBySet = true
+		case "mode":
+			h.ClearedByMode = true
 		case "start":
 			h.ClearedByStart = true
 		default:
-			c.failf(fmt.Sprintf("max_hold.cleared_by[%d]", i), "unknown value %q: known are set, start", by)
+			c.failf(fmt.Sprintf("max_hold.cleared_by[%d]", i), "unknown value %q: known are set, mode, start", by)
 		}
 	}
-	if len(h.Clear) == 0 && !h.ClearedBySet && !h.ClearedByStart {
-		c.failf("max_hold", "says nothing of how the held trace is cleared: give clear, or cleared_by: [set] or [start]")
+	if len(h.Clear) == 0 && !h.ClearedBySet && !h.ClearedByMode && !h.ClearedByStart {
+		c.failf("max_hold", "says nothing of how the held trace is cleared: give clear, or cleared_by: [set], [mode] or [start]")
 	}
 }
 

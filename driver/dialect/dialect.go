@@ -34,6 +34,7 @@ type Dialect struct {
 
 	Link     Link
 	Ack      *regexp.Regexp // what a command of Expect Ack answers; nil: none does
+	Refused  *regexp.Regexp // what it answers instead when it will not; nil: not known
 	Identity Identity
 	Errors   Errors
 	Status   Status
@@ -126,6 +127,7 @@ type Status struct {
 type MaxHold struct {
 	Clear          []Command // clears it; empty when one of the following does
 	ClearedBySet   bool      // sending the hold setting again clears it
+	ClearedByMode  bool      // leaving max hold and coming back clears it
 	ClearedByStart bool      // starting a sweep clears it
 	ForcesDetector bool      // setting the hold mode may change the detector
 	Supported      bool      // the hold setting knows max_hold

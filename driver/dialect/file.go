@@ -43,7 +43,8 @@ type linkFile struct {
 }
 
 type ackFile struct {
-	OK string `yaml:"ok"`
+	OK      string `yaml:"ok"`
+	Refused string `yaml:"refused"`
 }
 
 type identityFile struct {

@@ -1,0 +1,261 @@
+package instrument
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"lidded/driver"
+	"lidded/driver/dialect"
+)
+
+// minGrace is how much longer than twice the sweep time is waited when the
+// dialect does not say.
+const minGrace = 5 * time.Second
+
+// SweepTime implements driver.Analyzer.
+func (a *Analyzer) SweepTime(ctx context.Context) (time.Duration, error) {
+	if a.took > 0 {
+		return a.took, nil
+	}
+	if s := a.dialect.Setting(dialect.SweepTime); s != nil && s.Get.Send != "" {
+		v, err := a.number(ctx, s)
+		if err != nil {
+			return 0, err
+		}
+		a.took = time.Duration(v * float64(time.Second))
+	}
+	if a.took <= 0 {
+		a.took = a.byLaw(a.got)
+	}
+	return a.took, nil
+}
+
+// deadline returns how long the end of a sweep may be waited for.
+func (a *Analyzer) deadline(ctx context.Context) (time.Duration, error) {
+	t, err := a.SweepTime(ctx)
+	grace := a.dialect.Sweep.Timeout
+	if grace <= 0 {
+		grace = minGrace
+	}
+	return 2*t + grace, err
+}
+
+// Sweep implements driver.Analyzer.
+func (a *Analyzer) Sweep(ctx context.Context) (driver.Trace, error) {
+	a.held = false
+	if err := a.stillUp("sweep"); err != nil {
+		return driver.Trace{}, err
+	}
+	if err := a.toSingle(ctx); err != nil {
+		return driver.Trace{}, err
+	}
+	limit, err := a.deadline(ctx)
+	if err != nil {
+		return driver.Trace{}, err
+	}
+	begun := time.Now()
+	if err := a.oneSweep(ctx, limit); err != nil {
+		return driver.Trace{}, err
+	}
+	took := time.Since(begun)
+	if err := a.verify(ctx, lastOf(a.dialect.Sweep.Start)); err != nil {
+		return driver.Trace{}, err
+	}
+	tr, err := a.fetch(ctx)
+	tr.Begun, tr.Took = begun, took
+	return tr, err
+}
+
+func lastOf(cmds []dialect.Command) string {
+	if n := len(cmds); n > 0 {
+		return cmds[n-1].Send
+	}
+	return ""
+}
+
+// oneSweep starts a sweep and waits for its end.
+func (a *Analyzer) oneSweep(ctx context.Context, limit time.Duration) error {
+	d := &a.dialect.Sweep
+	switch d.By {
+	case dialect.Answer:
+		return a.untilAnswer(ctx, limit)
+	case dialect.OPCPoll:
+		// Old events would end the wait before it begins.
+		if _, err := a.register(ctx, d.Query); err != nil {
+			return err
+		}
+	}
+	if err := a.run(ctx, d.Start); err != nil {
+		return err
+	}
+	switch d.By {
+	case dialect.OPCQuery:
+		q := d.Query
+		q.Timeout = limit
+		reply, err := a.do(ctx, q)
+		if err == nil && !d.Reply.Match(reply) {
+			err = a.distrust("await the sweep's end", q, driver.KindFraming, fmt.Errorf("the reply does not match %s", d.Reply), string(reply))
+		}
+		return err
+	case dialect.OPCPoll:
+		if _, err := a.do(ctx, d.Send); err != nil {
+			return err
+		}
+		return a.poll(ctx, limit, d.Every, func(v int) bool { return v&d.Mask != 0 })
+	case dialect.Condition:
+		first := d.First
+		if first == 0 {
+			first = d.Every
+		}
+		return a.poll(ctx, limit, first, func(v int) bool { return (v&d.Mask != 0) != d.Busy })
+	case dialect.WAI:
+		if _, err := a.do(ctx, d.Send); err != nil {
+			return err
+		}
+		a.patience = limit // whatever is asked next is answered at the end
+		return nil
+	}
+	t, err := a.SweepTime(ctx)
+	if err != nil {
+		return err
+	}
+	return a.pause(ctx, time.Duration(float64(t)*d.Factor)+d.Plus)
+}
+
+// untilAnswer starts a sweep whose last command is answered at the end.
+func (a *Analyzer) untilAnswer(ctx context.Context, limit time.Duration) error {
+	d := &a.dialect.Sweep
+	n := len(d.Start) - 1
+	if err := a.run(ctx, d.Start[:n]); err != nil {
+		return err
+	}
+	last := d.Start[n]
+	last.Timeout = max(last.Timeout, limit)
+	reply, err := a.do(ctx, last)
+	if err == nil && d.Reply != nil && !d.Reply.Match(reply) {
+		err = a.distrust("await the sweep's end", last, driver.KindFraming, fmt.Errorf("the reply does not match %s", d.Reply), string(reply))
+	}
+	return err
+}
+
+var errNoEnd = errors.New("the sweep does not end")
+
+// poll asks for a register until it says that the sweep has ended. A sweep that
+// does not end is stopped.
+func (a *Analyzer) poll(ctx context.Context, limit, first time.Duration, ended func(int) bool) error {
+	d := &a.dialect.Sweep
+	until := time.Now().Add(limit)
+	for wait := first; ; wait = d.Every {
+		if err := a.pause(ctx, wait); err != nil {
+			return err
+		}
+		v, err := a.register(ctx, d.Query)
+		if err != nil {
+			return err
+		}
+		if err := a.stillUp(d.Query.Send); err != nil {
+			return err
+		}
+		if ended(v) {
+			return nil
+		}
+		if time.Now().After(until) {
+			a.drop()
+			return a.fail("await the sweep's end", d.Query.Send, driver.KindTimeout, errNoEnd,
+				fmt.Sprint(v), fmt.Sprintf("nothing after %v, the sweep takes %v", limit, a.took))
+		}
+	}
+}
+
+// Arm implements driver.Analyzer.
+func (a *Analyzer) Arm(ctx context.Context) error {
+	d := a.dialect
+	if !d.MaxHold.Supported {
+		return a.fail("arm", "", driver.KindDeviceSettings, fmt.Errorf("dialect %s has no max hold", d.Name), "", "use an analyzer that has, or linked capture")
+	}
+	if err := a.stillUp("arm"); err != nil {
+		return err
+	}
+	a.held, a.single = false, false
+	if err := a.toSingle(ctx); err != nil {
+		return err
+	}
+	if err := a.clearHold(ctx); err != nil {
+		return err
+	}
+	if err := a.apply(ctx, d.Sweep.Continuous); err != nil {
+		return err
+	}
+	a.held, a.single = true, false
+	return nil
+}
+
+// clearHold sets max hold and makes sure that nothing older is in the trace.
+func (a *Analyzer) clearHold(ctx context.Context) error {
+	h := &a.dialect.MaxHold
+	hold := func(m driver.HoldMode) change { return change{dialect.Hold, value{word: m.String()}} }
+	have := a.applied[dialect.Hold]
+	var changes []change
+	explicit := len(h.Clear) > 0
+	if !explicit && h.ClearedByMode {
+		changes = append(changes, hold(driver.ClearWrite), hold(driver.MaxHold))
+	} else if !have.ok || have.value != hold(driver.MaxHold).value || !explicit && h.ClearedBySet {
+		changes = append(changes, hold(driver.MaxHold))
+	}
+	if det := a.applied[dialect.Detector]; len(changes) > 0 && h.ForcesDetector && det.ok {
+		changes = append(changes, change{dialect.Detector, det.value})
+	}
+	if _, err := a.give(ctx, changes); err != nil {
+		return err
+	}
+	if a.want != nil {
+		a.want.Hold = driver.MaxHold
+	}
+	a.got.Hold = driver.MaxHold
+	if explicit {
+		return a.apply(ctx, h.Clear)
+	}
+	if !h.ClearedByMode && !h.ClearedBySet {
+		return a.run(ctx, a.dialect.Sweep.Start) // clears it; sweeping goes on without an end at once
+	}
+	return nil
+}
+
+// ReadHold implements driver.Analyzer. A link that has gone meanwhile is
+// re-established, which leaves the trace alone.
+func (a *Analyzer) ReadHold(ctx context.Context) (driver.Trace, error) {
+	if !a.held {
+		return driver.Trace{}, a.fail("read hold", "", driver.KindDeviceSettings, errNotArmed, "", "arm it first")
+	}
+	var first error
+	if a.conn != nil {
+		tr, err := a.readHold(ctx)
+		if err == nil || !driver.Retryable(err) || !a.held {
+			return tr, err
+		}
+		first = err
+	}
+	if err := a.Recover(ctx); err != nil {
+		return driver.Trace{}, errors.Join(err, first)
+	}
+	return a.readHold(ctx)
+}
+
+func (a *Analyzer) readHold(ctx context.Context) (driver.Trace, error) {
+	// A restart has lost the trace; what would be read is another one.
+	if err := a.verify(ctx, "read hold"); err != nil {
+		if driver.KindOf(err) == driver.KindPowerCycled {
+			a.held = false
+		}
+		return driver.Trace{}, err
+	}
+	if !a.single {
+		if err := a.apply(ctx, a.dialect.Sweep.Freeze); err != nil {
+			return driver.Trace{}, err
+		}
+		a.single = true
+	}
+	return a.fetch(ctx)
+}
