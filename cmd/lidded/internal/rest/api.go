@@ -1,0 +1,211 @@
+package rest
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"reflect"
+	"strconv"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"go.uber.org/zap"
+
+	"lidded/sweep"
+)
+
+// Options are what the interface is made of. Benches, Plans, Runs, Records,
+// Judge and Live are required; the rest has defaults or may be left out.
+type Options struct {
+	Version string
+	Benches Benches
+	Plans   Plans
+	Runs    Runs
+	Records Records
+	Judge   Judge
+	Live    *Hub
+	Exports []Export
+	// Ready lists what the daemon needs and how it stands; nil: always ready.
+	Ready func(ctx context.Context) []Check
+
+	Page    http.Handler // GET / and /static/
+	Metrics http.Handler // GET /metrics
+
+	// Auth stands before every route, after the guards. It may refuse with
+	// WriteProblem, and note who asks with WithWho.
+	Auth func(next http.Handler) http.Handler
+	// Hosts are names that the daemon is known by besides its addresses and
+	// localhost, without port.
+	Hosts []string
+	// Requests is told of every request when it is done. Route is a pattern,
+	// never a path, so that there are few.
+	Requests func(route, method string, status int, took time.Duration)
+
+	MaxStreams int           // most live listeners at once, default 64
+	Heartbeat  time.Duration // of live streams, default 15 s
+	Order      time.Duration // longest time an order (stop, release, …) may take, default 30 s
+	Log        *zap.Logger   // default: none
+}
+
+const (
+	largestBody = 64 << 10
+	orderTime   = 30 * time.Second
+)
+
+type server struct {
+	Options
+	mux *http.ServeMux
+	api huma.API
+}
+
+// New builds the handler for everything the daemon serves.
+func New(o Options) (http.Handler, error) {
+	s, err := build(o)
+	if err != nil {
+		return nil, err
+	}
+	h := s.unknown()
+	if s.Auth != nil {
+		h = s.Auth(h)
+	}
+	h = limitBody(largestBody, h)
+	h = ownSite(h)
+	h = knownHosts(s.Hosts, h)
+	h = headers(h)
+	return s.watched(recovered(s.Log, h)), nil
+}
+
+// OpenAPI returns the OpenAPI 3.1 document, indented. Of the options it needs
+// the version and the exports.
+func OpenAPI(version string, exports []Export) ([]byte, error) {
+	s, err := build(Options{Version: version, Exports: exports, Benches: noBenches{}, Plans: noPlans{}, Runs: noRuns{}, Records: noRecords{}, Judge: noJudge{}, Live: NewHub()})
+	if err != nil {
+		return nil, err
+	}
+	return json.MarshalIndent(s.api.OpenAPI(), "", "  ")
+}
+
+// These fill the ports where only the document is wanted; none is called.
+type (
+	noBenches struct{ Benches }
+	noPlans   struct{ Plans }
+	noRuns    struct{ Runs }
+	noRecords struct{ Records }
+	noJudge   struct{ Judge }
+)
+
+func build(o Options) (*server, error) {
+	switch {
+	case o.Benches == nil, o.Plans == nil, o.Runs == nil, o.Records == nil, o.Judge == nil, o.Live == nil:
+		return nil, errors.New("rest: Benches, Plans, Runs, Records, Judge and Live are required")
+	}
+	if o.MaxStreams <= 0 {
+		o.MaxStreams = 64
+	}
+	if o.Heartbeat <= 0 {
+		o.Heartbeat = 15 * time.Second
+	}
+	if o.Order <= 0 {
+		o.Order = orderTime
+	}
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	s := &server{Options: o, mux: http.NewServeMux()}
+	s.api = humago.New(s.mux, s.config())
+	s.benchRoutes()
+	s.planRoutes()
+	s.runRoutes()
+	s.recordRoutes()
+	s.exportRoutes()
+	s.liveRoutes()
+	s.healthRoutes()
+	if err := s.documentRoutes(); err != nil {
+		return nil, err
+	}
+	s.mux.HandleFunc("GET /problems/{code}", explain)
+	if o.Page != nil {
+		s.mux.Handle("GET /{$}", o.Page)
+		s.mux.Handle("GET /static/", o.Page)
+	}
+	if o.Metrics != nil {
+		s.mux.Handle("GET /metrics", o.Metrics)
+	}
+	return s, nil
+}
+
+func (s *server) config() huma.Config {
+	version := s.Version
+	if version == "" {
+		version = "unknown"
+	}
+	return huma.Config{
+		OpenAPI: &huma.OpenAPI{
+			OpenAPI: "3.1.0",
+			Info: &huma.Info{
+				Title:   "lidded",
+				Version: version,
+				Description: "Measures the shielding effectiveness of RF-shielded boxes. A number carries its unit in its name; durations are in seconds; " +
+					"times are RFC 3339 in UTC. A lower bound stands in an object with its relation and is never a bare number. " +
+					"Every error is a problem document (RFC 9457).",
+				License: &huma.License{Name: "Apache-2.0", Identifier: "Apache-2.0"},
+			},
+			Components: &huma.Components{Schemas: huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)},
+			Tags: []*huma.Tag{
+				{Name: "benches", Description: "Benches as they are now, and their source off"},
+				{Name: "plans", Description: "Frequency plans and specimens of the config"},
+				{Name: "runs", Description: "Runs: start, look, steer"},
+				{Name: "records", Description: "What a run captured and what it means"},
+				{Name: "live", Description: "What happens, as it happens"},
+				{Name: "daemon", Description: "The daemon itself"},
+			},
+		},
+		Formats:                      huma.DefaultFormats,
+		DefaultFormat:                "application/json",
+		RejectUnknownQueryParameters: true,
+	}
+}
+
+// register adds an operation whose errors go through the one mapping.
+func register[I, O any](s *server, op huma.Operation, do func(context.Context, *I) (*O, error)) {
+	op.MaxBodyBytes = largestBody
+	huma.Register(s.api, op, func(ctx context.Context, in *I) (*O, error) {
+		out, err := do(ctx, in)
+		if err == nil {
+			return out, nil
+		}
+		p := problemOf(err, s.Log)
+		var wait *UnavailableError
+		if errors.As(err, &wait) && wait.Retry > 0 {
+			return nil, huma.ErrorWithHeaders(p, http.Header{"Retry-After": {strconv.Itoa(int(wait.Retry.Seconds()))}})
+		}
+		return nil, p
+	})
+}
+
+// schemaOf adds a type to the document that no operation's body uses.
+func (s *server) schemaOf(v any) {
+	s.api.OpenAPI().Components.Schemas.Schema(reflect.TypeOf(v), true, "")
+}
+
+// ordered returns a context for an order: it goes on when the client leaves,
+// and ends by itself.
+func (s *server) ordered(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.WithoutCancel(ctx), s.Order)
+}
+
+// live returns the last live picture of a bench.
+func (s *server) live(bench string) *sweep.Progress {
+	if p, ok := s.Live.Last(bench); ok {
+		return &p
+	}
+	return nil
+}
+
+type body[T any] struct {
+	Body T
+}
+
+func bodyOf[T any](v T) *body[T] { return &body[T]{v} }

@@ -1,0 +1,103 @@
+package rest
+
+import (
+	"context"
+	"errors"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
+	"go.uber.org/zap"
+
+	"lidded/driver"
+	"lidded/store"
+	"lidded/sweep"
+)
+
+// problemOf is the one mapping from errors to problems. Whatever it does not
+// know is an internal fault: it goes to the log, and the client gets the
+// number under which it stands there.
+func problemOf(err error, log *zap.Logger) *Problem {
+	var (
+		p        *Problem
+		missing  *NotFoundError
+		busy     *BusyError
+		refused  *RefusedError
+		state    *StateError
+		wait     *UnavailableError
+		kept     *store.Error
+		instr    *driver.Error
+		badInput sweep.Problem
+	)
+	switch {
+	case errors.As(err, &p):
+		return p
+	case errors.As(err, &missing):
+		return kindNotFound.of(missing.Error())
+	case errors.Is(err, sweep.ErrNoRun), errors.Is(err, sweep.ErrNoCapture):
+		return kindNotFound.of(err.Error())
+	case errors.As(err, &busy):
+		p := kindBusy.of(busy.Error())
+		p.Run = string(busy.Run)
+		return p
+	case errors.As(err, &refused):
+		p := kindRefused.of(refused.Error())
+		for _, q := range refused.Problems {
+			p.Errors = append(p.Errors, detailOf(q))
+		}
+		return p
+	case errors.As(err, &badInput):
+		p := kindInvalid.of(badInput.Error())
+		p.Errors = []*huma.ErrorDetail{detailOf(badInput)}
+		return p
+	case errors.As(err, &state):
+		p := kindState.of(state.Error())
+		p.Run = string(state.Run)
+		if state.State != sweep.StateUnknown {
+			p.State = state.State.String()
+		}
+		return p
+	case errors.Is(err, sweep.ErrConflict):
+		return kindConflict.of(err.Error())
+	case errors.As(err, &wait):
+		return kindUnavailable.of(wait.Error())
+	case errors.As(err, &kept) && storeKinds[kept.Kind].status != 0:
+		return storeKinds[kept.Kind].of(kept.Op + ": " + kept.Kind.String())
+	case errors.As(err, &instr):
+		return instrumentProblem(err, instr)
+	case errors.Is(err, context.DeadlineExceeded):
+		return kindUnavailable.of("this took too long and was given up")
+	case errors.Is(err, context.Canceled):
+		return kindUnavailable.of("the daemon is stopping, or the client went away")
+	}
+	id := uuid.NewString()
+	log.Error("request failed", zap.String("instance", id), zap.Error(err))
+	p = kindInternal.of("")
+	p.Instance = "urn:uuid:" + id
+	return p
+}
+
+func detailOf(q sweep.Problem) *huma.ErrorDetail {
+	return &huma.ErrorDetail{Message: q.Message, Location: q.Path}
+}
+
+// instrumentProblem shows what the instrument said, without addresses that a
+// client need not know.
+func instrumentProblem(err error, e *driver.Error) *Problem {
+	k := kindInstrument
+	if e.Kind == driver.KindTimeout || e.Kind == driver.KindBusy {
+		k = kindInstrumentTO
+	}
+	p := k.of(err.Error())
+	p.Hint = e.Hint
+	return p
+}
+
+// storeKinds are faults of the store that an operator can mend, or that pass.
+// Their paths are not for clients.
+var storeKinds = map[store.Kind]kind{
+	store.KindFull:     kindDiskFull,
+	store.KindReadOnly: kindDiskFull,
+	store.KindBusy:     kindUnavailable,
+	store.KindLocked:   kindUnavailable,
+	store.KindClosed:   kindUnavailable,
+}

@@ -1,0 +1,92 @@
+package rest
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"lidded/sweep"
+)
+
+// streamWrite is how long one write to a listener may take before it is given up.
+const streamWrite = 5 * time.Second
+
+type liveInput struct {
+	Bench string `query:"bench" maxLength:"100" doc:"Only this bench"`
+	Run   string `query:"run" maxLength:"64" doc:"Only this run"`
+}
+
+func (s *server) liveRoutes() {
+	op := huma.Operation{
+		OperationID: "live-events", Method: http.MethodGet, Path: "/v1/events", Tags: []string{"live"},
+		Summary: "Live events (server-sent)",
+		Description: "A stream of text/event-stream. Each event is named `progress` and carries a whole picture of a run, so that one alone is enough to draw it. " +
+			"The last picture of each bench comes first. A comment line keeps the connection alive while nothing happens. " +
+			"Events have no id and Last-Event-ID is not read: after a gap the next picture tells all there is to know, and the journal at /v1/runs/{id}/events misses nothing. " +
+			"A listener that does not keep up is disconnected, and may come back at once.",
+		Responses: map[string]*huma.Response{"200": {
+			Description: "The stream",
+			Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{
+				Type: huma.TypeString, Description: "Events named progress; their data is a Progress object",
+			}}},
+		}},
+	}
+	// The stream's data has a schema of its own, though no JSON body uses it.
+	s.schemaOf(Progress{})
+	register(s, op, func(ctx context.Context, in *liveInput) (*huma.StreamResponse, error) {
+		sub, ok := s.Live.subscribe(in.Bench, sweep.RunID(in.Run), s.MaxStreams)
+		if !ok {
+			return nil, &UnavailableError{Message: "too many listen to live events already, or the daemon is stopping", Retry: 5 * time.Second}
+		}
+		return &huma.StreamResponse{Body: func(hc huma.Context) {
+			defer s.Live.unsubscribe(sub)
+			r, w := humago.Unwrap(hc)
+			s.stream(r.Context(), w, sub)
+		}}, nil
+	})
+}
+
+// stream writes events until the client goes, is too slow, or is dropped.
+func (s *server) stream(ctx context.Context, w http.ResponseWriter, sub *subscriber) {
+	rc := http.NewResponseController(w)
+	// The stream outlives the limits that hold for ordinary requests.
+	_ = rc.SetReadDeadline(time.Time{})
+	send := func(parts ...[]byte) bool {
+		if err := rc.SetWriteDeadline(time.Now().Add(streamWrite)); err != nil {
+			return false
+		}
+		for _, p := range parts {
+			if _, err := w.Write(p); err != nil {
+				return false
+			}
+		}
+		return rc.Flush() == nil
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream")
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Accel-Buffering", "no")
+	w.WriteHeader(http.StatusOK)
+	if !send([]byte("retry: 2000\n: live\n\n")) {
+		return
+	}
+	beat := time.NewTicker(s.Heartbeat)
+	defer beat.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-beat.C:
+			if !send([]byte(": alive\n\n")) {
+				return
+			}
+		case m, ok := <-sub.ch:
+			if !ok || !send([]byte("event: progress\ndata: "), m.json(), []byte("\n\n")) {
+				return
+			}
+		}
+	}
+}

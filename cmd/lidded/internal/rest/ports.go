@@ -1,0 +1,188 @@
+package rest
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"lidded/driver"
+	"lidded/sweep"
+	"lidded/sweep/requirement"
+)
+
+// Benches shows the benches as they are now and makes them safe.
+type Benches interface {
+	// All lists the benches, in the order of the config.
+	All(ctx context.Context) ([]BenchNow, error)
+	// SourceOff puts a bench's source into its safe state and returns when it
+	// was read back as off. It works whatever else the bench is doing; a run in
+	// progress ends as failed or aborted.
+	SourceOff(ctx context.Context, bench, who string) error
+}
+
+// BenchNow is a bench and its present state.
+type BenchNow struct {
+	Bench    sweep.Bench
+	Analyzer InstrumentNow
+	Source   InstrumentNow
+	SourceOn *bool           // nil: not known
+	Run      *sweep.Progress // the run that occupies the bench; nil when it is idle
+}
+
+// InstrumentNow is an instrument and the state of its link.
+type InstrumentNow struct {
+	Dialect  string
+	Up       bool
+	Identity driver.Identity // as last identified
+	Since    time.Time       // when it came up or went down; zero: not known
+	Fault    string          // why it is down
+}
+
+// Plans knows the frequency plans and specimens of the config.
+type Plans interface {
+	// All lists the plans, in the order of the config.
+	All(ctx context.Context) ([]PlanEntry, error)
+	// On compiles a plan for a bench and tells what running it there would
+	// take. What the bench refuses is in Refusals, not an error.
+	On(ctx context.Context, plan, bench string, specimens []string) (PlanOn, error)
+	// Specimens lists the specimens, in the order of the config.
+	Specimens(ctx context.Context) ([]sweep.Specimen, error)
+}
+
+// PlanEntry is a plan in a listing.
+type PlanEntry struct {
+	Name        string
+	About       string
+	Capture     sweep.CaptureMode
+	Points      int
+	Requirement string
+}
+
+// PlanOn is a plan as a bench would run it.
+type PlanOn struct {
+	Plan      sweep.Plan
+	Bench     string
+	Specimens []string
+	Steps     []sweep.Step
+	Line      *requirement.Line // nil: the plan asks for nothing
+	Estimate  sweep.Estimate
+	Refusals  []sweep.Problem // why the bench will not run it; empty: it will
+	Warnings  []string
+}
+
+// Runs starts and steers runs. A method that steers returns as soon as the
+// order is taken, not when it is carried out.
+type Runs interface {
+	// Start begins a run. A key that was used before on the bench is an error
+	// that is sweep.ErrConflict.
+	Start(ctx context.Context, req StartRequest) (sweep.Run, error)
+	Stop(ctx context.Context, id sweep.RunID, who string) error
+	Abort(ctx context.Context, id sweep.RunID, who string) error
+	Resume(ctx context.Context, id sweep.RunID, who string) error
+	// Release confirms the hold point at a step.
+	Release(ctx context.Context, id sweep.RunID, step int, who string) error
+}
+
+// StartRequest asks for a run.
+type StartRequest struct {
+	Bench     string
+	Plan      string
+	Specimens []string
+	Operator  string
+	Trigger   string
+	Key       string // idempotency key; empty: none
+}
+
+// Records reads what was kept: the part of sweep.Archive that is shown here.
+type Records interface {
+	Run(ctx context.Context, id sweep.RunID) (sweep.Run, error)
+	RunByKey(ctx context.Context, bench, key string) (sweep.Run, error)
+	Runs(ctx context.Context, f sweep.RunFilter) ([]sweep.RunInfo, error)
+	CaptureList(ctx context.Context, id sweep.RunID, f sweep.CaptureFilter) ([]sweep.Capture, error)
+	Capture(ctx context.Context, id string) (sweep.Capture, error)
+	Events(ctx context.Context, run sweep.RunID, after int64, limit int) ([]sweep.Event, error)
+	Keyings(ctx context.Context, f sweep.KeyingFilter) ([]sweep.Keying, error)
+}
+
+// Judge says what a run captured so far means.
+type Judge interface {
+	Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error)
+}
+
+// Export is one file a run can be had as.
+type Export struct {
+	File    string // last part of the path, such as "export.csv"
+	Type    string // media type
+	Summary string
+	// Write renders the run. It may fail before the first byte with any error
+	// of this package; later the connection is cut, so that a torso is not
+	// taken for the whole.
+	Write func(ctx context.Context, id sweep.RunID, w io.Writer) error
+}
+
+// Check is one thing the daemon needs in order to be ready. Empty Reason: good.
+type Check struct {
+	Name   string
+	Reason string
+}
+
+// NotFoundError says that a named thing does not exist.
+type NotFoundError struct {
+	What  string // "bench", "plan", "specimen", "capture"
+	Name  string
+	Known []string // what exists instead, if that helps
+}
+
+func (e *NotFoundError) Error() string {
+	s := fmt.Sprintf("no %s %q", e.What, e.Name)
+	if len(e.Known) > 0 {
+		s += ": known are " + strings.Join(e.Known, ", ")
+	}
+	return s
+}
+
+// BusyError says that a bench has a run already.
+type BusyError struct {
+	Bench string
+	Run   sweep.RunID
+}
+
+func (e *BusyError) Error() string {
+	return fmt.Sprintf("bench %s is busy with run %s", e.Bench, e.Run)
+}
+
+// RefusedError says that a plan is refused whole, before anything is keyed.
+type RefusedError struct {
+	Plan, Bench string
+	Problems    []sweep.Problem
+}
+
+func (e *RefusedError) Error() string {
+	s := fmt.Sprintf("plan %s is refused on bench %s", e.Plan, e.Bench)
+	switch n := len(e.Problems); {
+	case n == 1:
+		s += ": " + e.Problems[0].Error()
+	case n > 1:
+		s += fmt.Sprintf(": %v; and %d more", e.Problems[0].Error(), n-1)
+	}
+	return s
+}
+
+// StateError says that an order does not fit the state a run is in.
+type StateError struct {
+	Run     sweep.RunID
+	State   sweep.State
+	Message string // with the cure
+}
+
+func (e *StateError) Error() string { return e.Message }
+
+// UnavailableError says that something cannot be had just now.
+type UnavailableError struct {
+	Message string
+	Retry   time.Duration // worth trying again after; zero: not known
+}
+
+func (e *UnavailableError) Error() string { return e.Message }

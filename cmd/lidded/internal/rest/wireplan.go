@@ -1,0 +1,169 @@
+package rest
+
+import (
+	"lidded/sweep"
+)
+
+// PlanInfo is a plan in a listing.
+type PlanInfo struct {
+	Name        string `json:"name"`
+	About       string `json:"about,omitempty"`
+	Capture     string `json:"capture" enum:"linked,sealed"`
+	Points      int    `json:"points"`
+	Requirement string `json:"requirement,omitempty"`
+}
+
+func planInfoOf(e PlanEntry) PlanInfo {
+	return PlanInfo{e.Name, e.About, e.Capture.String(), e.Points, e.Requirement}
+}
+
+// Plan is a compiled plan.
+type Plan struct {
+	Name          string      `json:"name"`
+	About         string      `json:"about,omitempty"`
+	Capture       string      `json:"capture" enum:"linked,sealed"`
+	Requirement   string      `json:"requirement,omitempty" doc:"Name of the requirement line"`
+	Positions     []string    `json:"positions"`
+	Polarizations []string    `json:"polarizations"`
+	Repeats       int         `json:"repeats"`
+	Headroom      float64     `json:"headroom_db"`
+	DriftLimit    float64     `json:"drift_limit_db"`
+	Closing       bool        `json:"closing_reference"`
+	ByRule        bool        `json:"hold_points_by_rule"`
+	Looks         int         `json:"looks"`
+	MaxLooks      int         `json:"max_looks"`
+	HoldSweeps    int         `json:"hold_sweeps"`
+	Confidence    float64     `json:"confidence"`
+	FalseAlarm    float64     `json:"false_alarm"`
+	Settle        float64     `json:"settle_s"`
+	Points        []PlanPoint `json:"points"`
+}
+
+// PlanPoint is a frequency of a plan with what it is captured with.
+type PlanPoint struct {
+	Index       int      `json:"index"`
+	Band        string   `json:"band"`
+	Freq        float64  `json:"freq_hz"`
+	Level       float64  `json:"source_level_dbm"`
+	RBW         float64  `json:"rbw_hz"`
+	Span        float64  `json:"span_hz"`
+	Dwell       *float64 `json:"dwell_s,omitempty"`
+	Detector    string   `json:"detector"`
+	Field       string   `json:"field"`
+	Attenuation *float64 `json:"attenuation_db,omitempty"`
+	RefLevel    *float64 `json:"reference_level_dbm,omitempty"`
+}
+
+func planOf(p sweep.Plan) Plan {
+	return Plan{
+		Name: p.Name, About: p.About, Capture: p.Capture.String(), Requirement: p.Requirement,
+		Positions: listOf(p.Positions), Polarizations: each(p.Polarizations, func(q sweep.Polarization) string { return string(q) }),
+		Repeats: p.Repeats, Headroom: float64(p.Headroom), DriftLimit: float64(p.DriftLimit), Closing: p.Closing, ByRule: p.ByRule,
+		Looks: p.Looks, MaxLooks: p.MaxLooks, HoldSweeps: p.HoldSweeps, Confidence: p.Confidence, FalseAlarm: p.FalseAlarm,
+		Settle: seconds(p.Settle), Points: each(p.Points, planPointOf),
+	}
+}
+
+func planPointOf(p sweep.Point) PlanPoint {
+	return PlanPoint{
+		Index: p.Index, Band: p.Band, Freq: float64(p.Freq), Level: float64(p.Level), RBW: float64(p.RBW), Span: float64(p.Span),
+		Dwell: secondsIf(p.Dwell), Detector: p.Detector.String(), Field: p.Field.String(),
+		Attenuation: numberAt(p.Attenuation), RefLevel: numberAt(p.RefLevel),
+	}
+}
+
+// Step is a stage of a run.
+type Step struct {
+	Index       int      `json:"index"`
+	Kind        string   `json:"kind" enum:"hold_point,ambient,reference,enclosed,closing_reference"`
+	At          Setting  `json:"at"`
+	Instruction string   `json:"instruction,omitempty" doc:"Hold points: what to do"`
+	Cautions    []string `json:"cautions,omitempty" doc:"Hold points: what to mind"`
+	Lid         string   `json:"lid,omitempty" enum:"closes,opens" doc:"Hold points of a sealed capture: what the lid does"`
+}
+
+func stepOf(s sweep.Step) Step {
+	out := Step{Index: s.Index, Kind: s.Kind.String(), At: settingOf(s.At), Instruction: s.Instruction, Cautions: s.Cautions}
+	if s.Lid != sweep.LidStays {
+		out.Lid = s.Lid.String()
+	}
+	return out
+}
+
+// PlanOutlook is a plan as a bench would run it.
+type PlanOutlook struct {
+	Bench       string       `json:"bench"`
+	Specimens   []string     `json:"specimens"`
+	Accepted    bool         `json:"accepted" doc:"The bench would run it"`
+	Refusals    []Refusal    `json:"refusals" doc:"Why it would not"`
+	Warnings    []string     `json:"warnings"`
+	Time        float64      `json:"time_s" doc:"The whole run, without the time people need at hold points"`
+	Keyed       float64      `json:"source_on_s" doc:"Time the source is on"`
+	SweepTime   *float64     `json:"sweep_time_s,omitempty" doc:"Sealed: one whole sweep"`
+	Dwell       *float64     `json:"dwell_s,omitempty" doc:"Sealed: on each step"`
+	Plan        Plan         `json:"plan"`
+	Steps       []StepTimed  `json:"steps"`
+	Requirement *Requirement `json:"requirement,omitempty"`
+	Forecast    []Forecast   `json:"forecast" doc:"What may be expected of each point"`
+}
+
+// StepTimed is a step and how long it takes.
+type StepTimed struct {
+	Step
+	Time *float64 `json:"time_s,omitempty"`
+}
+
+// Refusal is one thing that a bench cannot or may not do of a plan.
+type Refusal struct {
+	Path    string `json:"path,omitempty" doc:"Where in the plan"`
+	Message string `json:"message"`
+}
+
+// Forecast is what may be expected of a point.
+type Forecast struct {
+	Point      int      `json:"point"`
+	Freq       float64  `json:"freq_hz"`
+	Reference  *float64 `json:"reference_dbm"`
+	NoiseFloor *float64 `json:"noise_floor_dbm"`
+	Range      *float64 `json:"dynamic_range_db"`
+	Provable   *SE      `json:"provable,omitempty" doc:"The bound to expect where no signal gets through"`
+	Required   *float64 `json:"required_db,omitempty"`
+	Short      *float64 `json:"short_by_db,omitempty" doc:"What the dynamic range lacks for requirement and headroom"`
+	Note       string   `json:"note,omitempty"`
+}
+
+func forecastOf(f sweep.Forecast) Forecast {
+	return Forecast{
+		Point: f.Point, Freq: float64(f.Freq), Reference: number(f.Reference), NoiseFloor: number(f.NoiseFloor),
+		Range: number(f.DynamicRange), Provable: seOf(sweep.SE{Relation: sweep.AtLeastRelation, Value: f.Provable, Low: f.Provable}),
+		Required: numberAt(f.Required), Short: numberAt(f.Short), Note: f.Note,
+	}
+}
+
+func outlookOf(p PlanOn) PlanOutlook {
+	out := PlanOutlook{
+		Bench: p.Bench, Specimens: listOf(p.Specimens), Accepted: len(p.Refusals) == 0,
+		Warnings: listOf(append(p.Warnings[:len(p.Warnings):len(p.Warnings)], p.Estimate.Notes...)),
+		Refusals: each(p.Refusals, func(q sweep.Problem) Refusal { return Refusal{q.Path, q.Message} }),
+		Time:     seconds(p.Estimate.Total), Keyed: seconds(p.Estimate.KeyedTime),
+		SweepTime: secondsIf(p.Estimate.SweepTime), Dwell: secondsIf(p.Estimate.Dwell),
+		Plan: planOf(p.Plan), Requirement: requirementOf(p.Line), Forecast: each(p.Estimate.Points, forecastOf),
+		Steps: []StepTimed{},
+	}
+	for i, s := range p.Steps {
+		t := StepTimed{Step: stepOf(s)}
+		if i < len(p.Estimate.StepTimes) {
+			t.Time = secondsIf(p.Estimate.StepTimes[i])
+		}
+		out.Steps = append(out.Steps, t)
+	}
+	return out
+}
+
+// Specimen is an enclosure under test.
+type Specimen struct {
+	Name  string `json:"name"`
+	About string `json:"about,omitempty"`
+}
+
+func specimenOf(s sweep.Specimen) Specimen { return Specimen{s.Name, s.About} }
