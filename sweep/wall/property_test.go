@@ -107,9 +107,7 @@ func TestMoreMetalNeverHurts(t *testing.T) {
 		if got := se(sigma, th*more); got < base-1e-3 {
 			t.Fatalf("%g times thicker: from %g to %g dB", more, base, got)
 		}
-		// A sheet of a little over a skin depth is where conductivity may cost a
-		// few tenths of a dB; away from there it never does.
-		if got := se(sigma*more, th); got < base-0.7 {
+		if got := se(sigma*more, th); got < base-1e-3 {
 			t.Fatalf("%g times the conductivity: from %g to %g dB", more, base, got)
 		}
 		shell := func(th float64) float64 {
