@@ -5,5 +5,5 @@ import "embed"
 
 // FS holds the shipped files: requirements/*.yaml and the like.
 //
-//go:embed all:requirements all:materials
+//go:embed all:dialects all:requirements all:materials
 var FS embed.FS
