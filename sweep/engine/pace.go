@@ -1,0 +1,103 @@
+package engine
+
+import (
+	"time"
+
+	"lidded/driver/unit"
+	"lidded/sweep"
+)
+
+// lawTime is the time of one sweep by the sweep-time law, k·span/RBW²; in zero
+// span, and for a bench that states no k, k is taken as 2.5 (dwell of 2.5/RBW:
+// common practice for near-Gaussian filters).
+func lawTime(span, rbw unit.Hz, b sweep.Bench) time.Duration {
+	k := b.SweepFactor
+	if k <= 0 {
+		k = 2.5
+	}
+	return time.Duration(k * float64(max(span, rbw)) / float64(rbw*rbw) * float64(time.Second))
+}
+
+// costs is what the points of a run should take by the plan.
+type costs struct {
+	plan   sweep.Plan
+	bench  sweep.Bench
+	sealed time.Duration // each point of a sealed step
+	total  time.Duration
+}
+
+func newCosts(run sweep.Run, retrace time.Duration) costs {
+	k := costs{plan: run.Plan, bench: run.Bench}
+	if k.plan.Capture == sweep.Sealed {
+		s := sweep.HeldSweep(k.plan, k.bench)
+		k.sealed = holdDwell(k.plan, lawTime(s.Span, s.RBW, k.bench), retrace)
+	}
+	k.total = k.from(run, sweep.Checkpoint{})
+	return k
+}
+
+// point is one point of a capturing step.
+func (k costs) point(s sweep.Step, p sweep.Point) time.Duration {
+	if s.Kind == sweep.HoldPoint {
+		return 0
+	}
+	if k.plan.Capture == sweep.Sealed {
+		return max(k.sealed, p.Dwell)
+	}
+	look := max(p.Dwell, k.plan.Settle+lawTime(p.Span, p.RBW, k.bench))
+	if keys(s.Kind) {
+		look *= 2
+	}
+	return time.Duration(k.plan.Looks) * look
+}
+
+// step is all points of a step.
+func (k costs) step(s sweep.Step) time.Duration {
+	var sum time.Duration
+	for _, p := range k.plan.Points {
+		sum += k.point(s, p)
+	}
+	return sum
+}
+
+// from is everything from a checkpoint on.
+func (k costs) from(run sweep.Run, at sweep.Checkpoint) time.Duration {
+	var sum time.Duration
+	for i := at.Step; i < len(run.Steps); i++ {
+		for j, p := range run.Plan.Points {
+			if i == at.Step && j < at.Point {
+				continue
+			}
+			sum += k.point(run.Steps[i], p)
+		}
+	}
+	return sum
+}
+
+// pace measures how the work really goes. The estimate counts as if a
+// twentieth of the run had gone by it, so that the first points do not rule.
+type pace struct {
+	prior  time.Duration // of the estimate
+	cost   time.Duration // of what was done, by the estimate
+	took   time.Duration // what it took
+	ahead  time.Duration // what is to be committed, by the estimate
+	inHand time.Duration // of that, what is done but not committed
+}
+
+func newPace(k costs, ahead time.Duration) pace {
+	return pace{prior: max(k.total/20, time.Second), ahead: ahead}
+}
+
+// committed counts work that is done for good.
+func (p *pace) committed(cost, took time.Duration) {
+	p.took += took
+	p.cost += cost
+	p.ahead -= cost
+	p.inHand = 0
+}
+
+// left is the time the rest should take; hold points take none.
+func (p *pace) left() time.Duration {
+	ratio := float64(p.took+p.prior) / float64(p.cost+p.prior)
+	return max(time.Duration(float64(p.ahead-p.inHand)*ratio), 0)
+}
