@@ -26,26 +26,89 @@ const (
 // worst cases, verdicts. It is pure: the same captures give the same figures,
 // whenever it is asked. Captures may be those of a run still going on.
 func Evaluate(run Run, captures []Capture) Evaluation {
-	e := evaluator{run: run, index: map[captureKey]Capture{}, floors: map[int]map[int]float64{}, summed: map[captureKey][2]sums{}}
+	e := NewEvaluator(run)
 	for _, c := range captures {
-		if c.Point == WholeTrace {
-			continue
-		}
-		k := keyOf(c)
-		if old, ok := e.index[k]; !ok || c.Rung > old.Rung || (c.Rung == old.Rung && c.Seq > old.Seq) {
-			e.index[k] = c
-		}
+		e.Add(c)
 	}
+	return e.Evaluation()
+}
+
+// Evaluator is Evaluate for captures that come one by one, in order of Seq. It
+// keeps what the traces say, not the traces.
+type Evaluator struct {
+	run                Run
+	index              map[captureKey]seen
+	rule               detect.Rule
+	oneSided, twoSided float64
+
+	open   map[spot]openField
+	floors map[int][]float64 // per step: noise floors per hertz, sorted
+	notes  []string
+}
+
+// seen is a capture without its traces, and what they say.
+type seen struct {
+	Capture
+	reading reading
+	why     string // not empty: the traces say nothing, and why
+}
+
+// NewEvaluator makes an evaluator without captures.
+func NewEvaluator(run Run) *Evaluator {
+	e := &Evaluator{run: run, index: map[captureKey]seen{}}
 	e.rule = detect.DefaultRule(max(1, len(run.Plan.Points)*len(run.Plan.Positions)*len(run.Plan.Polarizations)*max(1, len(run.Specimens))*max(1, run.Plan.Repeats)))
 	e.rule.FamilyAlpha, e.rule.Confidence = orFloat(run.Plan.FalseAlarm, DefaultFalseAlarm), orFloat(run.Plan.Confidence, DefaultConfidence)
 	e.oneSided = math.Sqrt2 * math.Erfinv(2*e.rule.Confidence-1)
 	e.twoSided = math.Sqrt2 * math.Erfinv(e.rule.Confidence)
+	return e
+}
+
+// Add takes one more capture. Of several of one point and setting the last
+// rung, and of these the last committed, counts.
+func (e *Evaluator) Add(c Capture) {
+	if c.Point < 0 || c.Point >= len(e.run.Plan.Points) {
+		return
+	}
+	k := keyOf(c)
+	if old, ok := e.index[k]; ok && (old.Rung > c.Rung || (old.Rung == c.Rung && old.Seq > c.Seq)) {
+		return
+	}
+	s := seen{Capture: c}
+	s.Looks = nil
+	if len(c.Looks) > 0 {
+		q := e.run.Plan.Points[c.Point]
+		if s.Settings.RBW <= 0 {
+			s.Settings.RBW = q.RBW
+		}
+		axis := c.Looks[0].Trace
+		bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
+		found := unit.Hz(0)
+		if c.Kind == Enclosed {
+			found = e.carrier(c)
+		}
+		s.reading, s.why = reduce(c, sum(c.Looks, true), sum(c.Looks, false), s.Settings.RBW, searchWindow(q, e.run.Bench, s.Settings.RBW, bin, found))
+	}
+	e.index[k] = s
+}
+
+// carrier is where the reference of a capture's place had the carrier, or zero.
+func (e *Evaluator) carrier(c Capture) unit.Hz {
+	ref, ok := e.index[captureKey{Reference, Setting{Position: c.At.Position, Polarization: c.At.Polarization, Repeat: 1}, c.Point}]
+	if !ok || ref.Void != "" || ref.why != "" {
+		return 0
+	}
+	return ref.reading.carrier
+}
+
+// Evaluation judges what has been added so far.
+func (e *Evaluator) Evaluation() Evaluation {
+	e.floors, e.notes = map[int][]float64{}, nil
 	e.references()
 	var out Evaluation
-	for _, spec := range run.Specimens {
+	for _, spec := range e.run.Specimens {
 		out.Results = append(out.Results, e.specimen(spec.Name)...)
 	}
-	out.Summaries = summarize(run, out.Results)
+	out.Summaries = summarize(e.run, out.Results)
 	out.Notes = e.notes
 	return out
 }
@@ -85,7 +148,7 @@ type openField struct {
 	level   unit.DBm
 	u       unit.DB // standard uncertainty of the level from noise
 	carrier unit.Hz
-	capture Capture
+	capture seen
 	drift   *unit.DB
 	ambient ambience
 }
@@ -96,18 +159,7 @@ type ambience struct {
 	level           unit.DBm
 }
 
-type evaluator struct {
-	run                Run
-	index              map[captureKey]Capture
-	rule               detect.Rule
-	oneSided, twoSided float64
-	open               map[spot]openField
-	floors             map[int]map[int]float64
-	summed             map[captureKey][2]sums
-	notes              []string
-}
-
-func (e *evaluator) references() {
+func (e *Evaluator) references() {
 	e.open = map[spot]openField{}
 	worst := unit.DB(0)
 	for _, pos := range e.run.Plan.Positions {
@@ -126,7 +178,7 @@ func (e *evaluator) references() {
 	}
 }
 
-func (e *evaluator) reference(pos string, pol Polarization, q Point) openField {
+func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 	at := Setting{Position: pos, Polarization: pol, Repeat: 1}
 	none := func(o Outcome, format string, args ...any) openField {
 		return openField{outcome: o, reason: fmt.Sprintf(format, args...), level: unit.Missing()}
@@ -135,13 +187,13 @@ func (e *evaluator) reference(pos string, pol Polarization, q Point) openField {
 	if !ok {
 		return none(requirement.OutcomeUnknown, "no reference was captured")
 	}
-	l := e.levelOf(c, q, 0)
+	l := e.levelOf(c)
 	if l.void != "" {
 		return none(Void, "reference: %s", l.void)
 	}
 	o := openField{outcome: Measured, level: l.finding.Level, u: l.u, carrier: l.carrier, capture: c, ambient: l.ambient}
 	if amb, ok := e.index[captureKey{Ambient, at, q.Index}]; ok && amb.Void == "" {
-		o.ambient = louder(o.ambient, e.ambient(amb, q, l.carrier))
+		o.ambient = louder(o.ambient, e.ambient(amb))
 	}
 	switch {
 	case !o.level.IsFinite() || l.margin < weakReference:
@@ -150,13 +202,13 @@ func (e *evaluator) reference(pos string, pol Polarization, q Point) openField {
 		o.outcome, o.reason = AmbientHeard, fmt.Sprintf("another signal of %v stands in the open at this frequency, the reference is %v", o.ambient.level, o.level)
 	}
 	if cl, ok := e.index[captureKey{Closing, at, q.Index}]; ok && o.outcome == Measured {
-		e.closing(&o, cl, q)
+		e.closing(&o, cl)
 	}
 	return o
 }
 
-func (e *evaluator) closing(o *openField, c Capture, q Point) {
-	l := e.levelOf(c, q, 0)
+func (e *Evaluator) closing(o *openField, c seen) {
+	l := e.levelOf(c)
 	if l.void != "" {
 		o.outcome, o.reason = Void, "closing reference: "+l.void
 		return
@@ -184,75 +236,48 @@ type taken struct {
 	void    string
 }
 
-// levelOf judges one capture at a point. found is where the reference had the
-// carrier, or zero.
-func (e *evaluator) levelOf(c Capture, q Point, found unit.Hz) taken {
+// levelOf judges one capture.
+func (e *Evaluator) levelOf(c seen) taken {
 	switch {
 	case c.Void != "":
 		return taken{void: c.Void}
 	case c.Overload:
 		return taken{void: "the analyzer's input was overloaded: raise the attenuation or lower the source level"}
 	case c.HandLevel != nil:
-		return e.handRead(c)
+		return e.handRead(c.Capture)
+	case c.why != "":
+		return taken{void: c.why}
 	}
-	if len(c.Looks) == 0 {
-		return taken{void: "no trace was captured"}
-	}
-	rbw := c.Settings.RBW
-	if rbw <= 0 {
-		rbw = q.RBW
-	}
-	r, why := e.reduce(c, rbw, e.window(c, q, rbw, found))
-	if why != "" {
-		return taken{void: why}
-	}
-	t := taken{floor: level(r.floor), reading: level(r.on.Mean), carrier: r.carrier}
+	r := c.reading
 	if r.looks == 0 {
 		return taken{void: "no trace with the source on was captured"}
 	}
 	if r.stray != 0 {
 		return taken{void: fmt.Sprintf("lost the carrier: a signal of %v stands at %v, outside where the source's can be; measure the frequency error and state it (frequency_error_ppm)", level(r.strayMW), r.stray)}
 	}
-	t.finding = detect.Judge(r.on, r.off, e.rule)
+	t := taken{floor: level(r.floor), reading: level(r.on.Mean), carrier: r.carrier, finding: detect.Judge(r.on, r.off, e.rule)}
 	if !t.finding.Judged() {
 		return taken{void: t.finding.Reason}
 	}
 	if c.HeldSweeps == 0 {
 		t.reading = r.level
-		t.ambient = e.ambient(c, q, found)
+		t.ambient = e.ambient(c)
 	}
 	t.margin = t.reading.Sub(t.floor)
 	t.u = e.noiseU(t.finding)
 	return t
 }
 
-// reduce is reduce with each capture's looks summed once.
-func (e *evaluator) reduce(c Capture, rbw unit.Hz, win window) (reading, string) {
-	k := keyOf(c)
-	s, ok := e.summed[k]
-	if !ok {
-		s = [2]sums{sum(c.Looks, true), sum(c.Looks, false)}
-		e.summed[k] = s
-	}
-	return reduce(c, s[0], s[1], rbw, win)
-}
-
-func (e *evaluator) noiseU(f detect.Finding) unit.DB {
+func (e *Evaluator) noiseU(f detect.Finding) unit.DB {
 	if !f.Level.IsFinite() || !f.Low.IsFinite() {
 		return 0
 	}
 	return max(f.High.Sub(f.Level), f.Level.Sub(f.Low)) / unit.DB(e.twoSided)
 }
 
-func (e *evaluator) window(c Capture, q Point, rbw, found unit.Hz) window {
-	axis := c.Looks[0].Trace
-	bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
-	return searchWindow(q, e.run.Bench, rbw, bin, found)
-}
-
 // handRead judges a level read off a screen: one look, its noise floor judged
 // by eye over a few.
-func (e *evaluator) handRead(c Capture) taken {
+func (e *Evaluator) handRead(c Capture) taken {
 	if c.HandNoise == nil {
 		return taken{void: "no noise floor was read: without it nothing can be claimed"}
 	}
@@ -267,56 +292,38 @@ func (e *evaluator) handRead(c Capture) taken {
 
 // ambient listens to the looks with the source off: a signal in the window
 // that noise does not explain.
-func (e *evaluator) ambient(c Capture, q Point, found unit.Hz) ambience {
-	if len(c.Looks) == 0 {
-		return ambience{level: unit.Missing()}
-	}
-	rbw := c.Settings.RBW
-	if rbw <= 0 {
-		rbw = q.RBW
-	}
-	r, why := e.reduce(c, rbw, e.window(c, q, rbw, found))
-	if why != "" || r.offPeak == 0 {
+func (e *Evaluator) ambient(c seen) ambience {
+	r := c.reading
+	if c.why != "" || r.offPeak == 0 {
 		return ambience{level: unit.Missing()}
 	}
 	a := ambience{level: level(r.offPeak)}
 	f := detect.Judge(r.heard, r.off, e.rule)
 	a.heard = f.Judged() && f.Present && a.level.Sub(level(r.floor)) >= 3
-	if n := e.neighbours(c); n > 0 && r.floor > n*raisedFloor.Power() {
+	if n := e.neighbours(c.Step); n > 0 && r.floor > n*float64(c.Settings.RBW)*raisedFloor.Power() {
 		a.heard = true
 	}
 	a.unsteady = a.heard && unit.PowerRatio(r.spread) > unsteadySpread
 	return a
 }
 
-// neighbours is the median noise floor of the points captured in the same
-// step, per RBW of this capture and in milliwatts; zero with fewer than five.
-func (e *evaluator) neighbours(c Capture) float64 {
-	per, ok := e.floors[c.Step]
+// neighbours is the median noise floor of the points captured in a step, in
+// milliwatts per hertz; zero with fewer than five.
+func (e *Evaluator) neighbours(step int) float64 {
+	per, ok := e.floors[step]
 	if !ok {
-		per = map[int]float64{}
-		for _, q := range e.run.Plan.Points {
-			k := keyOf(c)
-			k.point = q.Index
-			o, ok := e.index[k]
-			if !ok || o.Void != "" || len(o.Looks) == 0 || o.Settings.RBW <= 0 {
-				continue
-			}
-			if r, why := e.reduce(o, o.Settings.RBW, e.window(o, q, o.Settings.RBW, 0)); why == "" {
-				per[q.Index] = r.floor / float64(o.Settings.RBW)
+		for _, o := range e.index {
+			if o.Step == step && o.Void == "" && o.why == "" && o.reading.floor > 0 && o.Settings.RBW > 0 {
+				per = append(per, o.reading.floor/float64(o.Settings.RBW))
 			}
 		}
-		e.floors[c.Step] = per
+		slices.Sort(per)
+		e.floors[step] = per
 	}
 	if len(per) < 5 {
 		return 0
 	}
-	all := make([]float64, 0, len(per))
-	for _, v := range per {
-		all = append(all, v)
-	}
-	slices.Sort(all)
-	return all[len(all)/2] * float64(c.Settings.RBW)
+	return per[len(per)/2]
 }
 
 func louder(a, b ambience) ambience {
@@ -327,7 +334,7 @@ func louder(a, b ambience) ambience {
 	return a
 }
 
-func (e *evaluator) specimen(name string) []Result {
+func (e *Evaluator) specimen(name string) []Result {
 	var out []Result
 	for _, pos := range e.run.Plan.Positions {
 		for _, pol := range e.run.Plan.Polarizations {
@@ -344,7 +351,7 @@ func (e *evaluator) specimen(name string) []Result {
 	return out
 }
 
-func (e *evaluator) result(c Capture, q Point) Result {
+func (e *Evaluator) result(c seen, q Point) Result {
 	nan := unit.DB(math.NaN())
 	open := e.open[spot{c.At.Position, c.At.Polarization, q.Index}]
 	r := Result{
@@ -352,7 +359,7 @@ func (e *evaluator) result(c Capture, q Point) Result {
 		Reference: open.level, Enclosed: unit.Missing(), Reading: unit.Missing(), NoiseFloor: unit.Missing(),
 		Margin: nan, DynamicRange: nan,
 	}
-	l := e.levelOf(c, q, open.carrier)
+	l := e.levelOf(c)
 	if l.void == "" {
 		r.Reading, r.NoiseFloor, r.Margin, r.Method = l.reading, l.floor, l.margin, l.finding.Method
 		if open.level.IsFinite() {
@@ -376,7 +383,7 @@ func (e *evaluator) result(c Capture, q Point) Result {
 }
 
 // claim fills in the SE of a point whose capture and reference are sound.
-func (e *evaluator) claim(r *Result, l taken, open openField) {
+func (e *Evaluator) claim(r *Result, l taken, open openField) {
 	heard := l.ambient
 	if l.finding.Present && open.ambient.heard && (open.ambient.unsteady || l.ambient.level.IsMissing() || !l.ambient.heard && e.sealed()) {
 		heard = louder(heard, open.ambient)
@@ -406,9 +413,9 @@ func (e *evaluator) claim(r *Result, l taken, open openField) {
 	r.SE = SE{Relation: AtLeastRelation, Value: bound, Low: bound, High: unit.DB(math.Inf(1))}
 }
 
-func (e *evaluator) sealed() bool { return e.run.Plan.Capture == Sealed }
+func (e *Evaluator) sealed() bool { return e.run.Plan.Capture == Sealed }
 
-func (e *evaluator) against(r *Result, q Point) {
+func (e *Evaluator) against(r *Result, q Point) {
 	if e.run.Line == nil {
 		r.Verdict = requirement.NotRequired
 		return
@@ -435,7 +442,7 @@ func claimOf(o Outcome, se SE) requirement.Result {
 }
 
 // sameSweep reports whether two captures have the same RBW and span.
-func sameSweep(a, b Capture) bool {
+func sameSweep(a, b seen) bool {
 	same := func(x, y unit.Hz) bool { return math.Abs(float64(x-y)) <= sameSettings*math.Abs(float64(x)) }
 	return same(a.Settings.RBW, b.Settings.RBW) && same(a.Settings.Span, b.Settings.Span)
 }
