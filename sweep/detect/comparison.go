@@ -12,23 +12,31 @@ const loose = 1e-5
 // node is one possible mean noise power, relative to the off reading, and its weight.
 type node struct{ noise, weight float64 }
 
+// belief is a way to account for the unknown noise in a limit: a list of noise
+// powers to average over, and the share of the risk left for the on reading.
+type belief struct {
+	nodes []node
+	share float64
+}
+
 // comparison is a reading with the source on, set against what the off reading
 // says about the noise.
 type comparison struct {
 	on, off  law
 	onLooks  float64
+	curved   bool    // the level does not move one way with the noise
 	power    bool    // both are mean powers in one bin: closed forms hold
 	k, m     float64 // looks, for the closed forms
 	offMean  float64
-	nodes    []node // for limits
-	deep     []node // for thresholds, with longer tails
+	nodes    []node // what the off reading says about the noise
+	deep     []node // the same with longer tails, for thresholds
 	noiseAvg float64
 }
 
 // newComparison expects valid looks.
 func newComparison(on, off Looks) *comparison {
 	c := &comparison{
-		on: newLaw(on), off: newLaw(off), onLooks: math.Max(1, on.N), offMean: off.Mean,
+		on: newLaw(on), off: newLaw(off), onLooks: math.Max(1, on.N), offMean: off.Mean, curved: on.Detector == LogAverage,
 		power: on.Detector.IsPower() && off.Detector.IsPower() && on.Bins <= 1 && off.Bins <= 1,
 		k:     math.Max(1, on.N), m: math.Max(1, off.N),
 	}
@@ -106,20 +114,57 @@ func fiducial(off law, scale, cut float64) []node {
 	return out
 }
 
-// probability returns P(X ≤ x | signal) and survival the complement, with the
-// noise of the on looks shift times that of the off looks. All powers in mW.
-func (c *comparison) probability(l law, x, signal, shift float64) float64 {
+// edge is the noise power, relative to the off reading, that the off looks put
+// below (lower) or above (upper) with probability risk.
+func (c *comparison) edge(risk float64, lower bool) node {
+	if len(c.nodes) == 1 {
+		return c.nodes[0]
+	}
+	start := math.Exp(c.off.centre())
+	if lower {
+		lr := math.Log(risk)
+		q := solve(func(q float64) float64 { return math.Log(c.off.survival(q, 0)) - lr }, start, false, 1e-3)
+		return node{1 / q, 1}
+	}
+	q := solve(func(q float64) float64 { return c.off.cdf(q, 0) - risk }, start, true, 1e-3)
+	return node{1 / q, 1}
+}
+
+// beliefs are the two ways every limit is taken, the safer one counting: the
+// noise averaged over its fiducial law, which is exact without a signal and for
+// a strong one but can be 1 to 5 % short of its confidence in between when off
+// looks are few; and the noise at the end of its own interval that moves the
+// limit outward, each at half the risk (Bonferroni). A log average depends on the
+// noise in both directions, so places between the ends are tried too.
+func (c *comparison) beliefs(risk float64, upper bool) []belief {
+	if len(c.nodes) == 1 {
+		return []belief{{c.nodes, 1}}
+	}
+	out := []belief{{c.nodes, 1}, {[]node{c.edge(risk/2, upper)}, 0.5}}
+	if c.curved {
+		a, b := c.edge(risk/2, true).noise, c.edge(risk/2, false).noise
+		for i := range 4 {
+			out = append(out, belief{[]node{{a * math.Pow(b/a, float64(i)/3), 1}}, 0.5})
+		}
+	}
+	return out
+}
+
+// probability returns P(X ≤ x | signal), with the noise of the on looks shift
+// times that of the off looks. All powers in mW.
+func (c *comparison) probability(nodes []node, l law, x, signal, shift float64) float64 {
 	var p float64
-	for _, n := range c.nodes {
+	for _, n := range nodes {
 		nu := n.noise * c.offMean * shift
 		p += n.weight * l.cdf(x/nu, signal/nu)
 	}
 	return p
 }
 
-func (c *comparison) survival(x, signal, shift float64) float64 {
+// survival returns P(X > x | signal).
+func (c *comparison) survival(nodes []node, x, signal, shift float64) float64 {
 	var p float64
-	for _, n := range c.nodes {
+	for _, n := range nodes {
 		nu := n.noise * c.offMean * shift
 		p += n.weight * c.on.survival(x/nu, signal/nu)
 	}
@@ -152,12 +197,12 @@ const rarest = 1e-9
 // plausible returns the on reading, raised to its lower quantile of probability
 // rarest when it is below that. Limits grow with the reading, so this is safe.
 func (c *comparison) plausible(x float64) (float64, bool) {
-	if x > 0 && c.probability(c.on, x, 0, 1) >= rarest {
+	if x > 0 && c.probability(c.nodes, c.on, x, 0, 1) >= rarest {
 		return x, false
 	}
 	lr := math.Log(rarest)
 	f := func(x float64) float64 {
-		return math.Log(math.Max(1e-300, c.probability(c.on, x, 0, 1))) - lr
+		return math.Log(math.Max(1e-300, c.probability(c.nodes, c.on, x, 0, 1))) - lr
 	}
 	return solve(f, c.noiseAvg*math.Exp(c.on.centre()), true, loose), true
 }
@@ -165,11 +210,15 @@ func (c *comparison) plausible(x float64) (float64, bool) {
 // upper is the CLs upper limit, in mW, with risk beta.
 func (c *comparison) upper(x, shift, beta float64) float64 {
 	l := c.on.alone()
-	lb := math.Log(beta * c.probability(l, x, 0, shift))
-	nu := c.noiseAvg * shift
-	return solve(func(s float64) float64 {
-		return math.Log(math.Max(1e-300, c.probability(l, x, s, shift))) - lb
-	}, nu*guess(x/nu, c.onLooks), false, loose)
+	limit := 0.0
+	for _, b := range c.beliefs(beta, true) {
+		lb := math.Log(b.share * beta * math.Max(1e-290, c.probability(b.nodes, l, x, 0, shift)))
+		nu := c.noiseAvg * shift
+		limit = math.Max(limit, solve(func(s float64) float64 {
+			return math.Log(math.Max(1e-300, c.probability(b.nodes, l, x, s, shift))) - lb
+		}, nu*guess(x/nu, c.onLooks), false, loose))
+	}
+	return limit
 }
 
 // lower is the lower limit, in mW, for a reading x that is reported only from
@@ -177,19 +226,32 @@ func (c *comparison) upper(x, shift, beta float64) float64 {
 // alpha where that says more.
 func (c *comparison) lower(x, cut, shift, beta, alpha float64) float64 {
 	alpha = math.Min(alpha, beta)
-	given := func(s float64) float64 {
-		p := c.survival(x, s, shift)
-		t := c.survival(cut, s, shift)
-		if t <= p { // also 0/0, far in the tail: the signal is excluded
-			if p > alpha {
-				return 1
+	limit := math.Inf(1)
+	for _, b := range c.beliefs(beta, false) {
+		plain := c.above(x, shift, func(s float64) float64 {
+			return c.survival(b.nodes, x, s, shift) - b.share*alpha
+		})
+		// Where the plain law already allows the signal, only its truncation
+		// can exclude it.
+		given := func(s float64) float64 {
+			p := c.survival(b.nodes, x, s, shift)
+			t := c.survival(b.nodes, cut, s, shift)
+			if !(t > p) {
+				return 1 - b.share*beta
 			}
-			return 0
+			return p/t - b.share*beta
 		}
-		return p / t
+		if plain == 0 {
+			plain = c.noiseAvg * 1e-6
+		}
+		if given(plain) < 0 {
+			plain = solve(given, plain, true, loose)
+		} else if plain <= c.noiseAvg*1e-6 {
+			plain = 0
+		}
+		limit = math.Min(limit, plain)
 	}
-	return math.Max(c.above(x, shift, func(s float64) float64 { return given(s) - beta }),
-		c.above(x, shift, func(s float64) float64 { return c.survival(x, s, shift) - alpha }))
+	return limit
 }
 
 // above solves for the signal at which f, which rises with it, is zero.
@@ -214,7 +276,7 @@ func (c *comparison) estimate(on, off Looks, margin unit.DB, rule Rule) (s float
 	if on.Detector.IsMax() {
 		// What reads this high half of the time: the maximum's own bias removed.
 		l := c.on.alone()
-		s := solve(func(s float64) float64 { return 0.5 - c.probability(l, on.Mean, s, 1) }, on.Mean, true, loose)
+		s := solve(func(s float64) float64 { return 0.5 - c.probability(c.nodes, l, on.Mean, s, 1) }, on.Mean, true, loose)
 		return s, true, ""
 	}
 	if margin >= rule.NoCorrectionAbove {

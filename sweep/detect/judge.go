@@ -86,7 +86,8 @@ func (f Finding) Judged() bool { return !f.Limit.IsMissing() }
 //
 // The unknown noise power is averaged over what the off looks say about it (its
 // fiducial law, as in Cousins & Highland, Nucl. Instrum. Meth. A 320 (1992) 331);
-// with mean powers and no signal this is exactly the F law. The upper limit is
+// with mean powers and no signal this is exactly the F law. No limit is tighter
+// than the one with the noise at the end of its own interval. The upper limit is
 // of the CLs form. The interval of a present signal takes into account that it
 // is given only for readings above the threshold: its low end is that of the law
 // truncated there, save for signals so weak that a detection would be rarer than
