@@ -26,6 +26,9 @@ func (s *Store) Create(ctx context.Context, r sweep.Run) error {
 	if err != nil {
 		return fmt.Errorf("run %s: %w", r.ID, err)
 	}
+	if err := json.Unmarshal(snapshot, new(sweep.Run)); err != nil {
+		return fmt.Errorf("run %s could not be read back: %w", r.ID, err)
+	}
 	created, e1 := nanos(r.Created)
 	started, e2 := nanosOf(r.Started)
 	ended, e3 := nanosOf(r.Ended)
