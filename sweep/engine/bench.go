@@ -371,18 +371,21 @@ func (b *Bench) start(ctx context.Context, j *job) error {
 			Done: c.done, Total: sweep.Captures(run.Plan, run.Steps), Left: c.pace.left(),
 		}
 	})
+	if run.Started == nil {
+		now := b.clock.Now().UTC()
+		run.Started = &now
+		wctx, cancel := b.durable(ctx)
+		defer cancel()
+		if err := b.journal.Begin(wctx, run); err != nil {
+			c.fail(&ruleError{ruleJournal, err})
+			return err
+		}
+		c.mu.Lock()
+		c.run.Started = &now
+		c.mu.Unlock()
+	}
 	if j.resume {
 		return c.fire(ctx, EventResume, fmt.Sprintf("taken up at step %d, point %d", run.Checkpoint.Step, run.Checkpoint.Point), j.who)
-	}
-	wctx, cancel := b.durable(ctx)
-	defer cancel()
-	now := b.clock.Now().UTC()
-	c.mu.Lock()
-	c.run.Started = &now
-	run = c.run
-	c.mu.Unlock()
-	if err := b.journal.Begin(wctx, run); err != nil {
-		return errors.Join(err, c.fire(ctx, EventFail, (&ruleError{ruleJournal, err}).Error(), ""))
 	}
 	return c.fire(ctx, EventBegin, "", "")
 }

@@ -81,17 +81,12 @@ func (c *conduct) fireLocked(ctx context.Context, e Event, reason, who string) e
 	case move.Action == ActionStay:
 		return nil
 	case ends(move.Next):
-		c.end = &ending{move.Next, reason, who}
-		if c.stop != nil {
-			c.stop(errEnding)
-		}
+		c.cut(ending{move.Next, reason, who})
 		return nil
 	}
 	if err := c.transition(ctx, move.Next, reason, who); err != nil {
-		c.end = &ending{sweep.Failed, (&ruleError{ruleJournal, err}).Error(), ""}
-		if c.stop != nil {
-			c.stop(errEnding)
-		}
+		err = &ruleError{ruleJournal, err}
+		c.cut(ending{sweep.Failed, err.Error(), ""})
 		return err
 	}
 	if e == EventRelease {
@@ -102,6 +97,23 @@ func (c *conduct) fireLocked(ctx context.Context, e Event, reason, who string) e
 		}
 	}
 	return nil
+}
+
+// cut makes the owner let go of the work; the first reason counts.
+func (c *conduct) cut(e ending) {
+	if c.end == nil {
+		c.end = &e
+	}
+	if c.stop != nil {
+		c.stop(errEnding)
+	}
+}
+
+// fail ends a run whose journal does not even take its beginning.
+func (c *conduct) fail(err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.cut(ending{sweep.Failed, err.Error(), ""})
 }
 
 // transition writes a state down, then makes it so.
