@@ -13,6 +13,9 @@ import (
 // an existing file is never overwritten. It may be made from a store opened for
 // reading only.
 func (s *Store) Backup(ctx context.Context, to string) (err error) {
+	if err := s.open("back up"); err != nil {
+		return err
+	}
 	to, err = filepath.Abs(to)
 	if err != nil {
 		return explain("back up", s.path, err)

@@ -192,13 +192,18 @@ func (s *Store) Captures(ctx context.Context, id sweep.RunID) (list []sweep.Capt
 // EachCapture gives a run's captures one by one; see sweep.Archive. It holds a
 // reading connection until the loop ends.
 func (s *Store) EachCapture(ctx context.Context, id sweep.RunID) iter.Seq2[sweep.Capture, error] {
+	return s.CapturesAfter(ctx, id, 0)
+}
+
+// CapturesAfter is EachCapture from the first capture with a higher Seq on.
+func (s *Store) CapturesAfter(ctx context.Context, id sweep.RunID, seq int) iter.Seq2[sweep.Capture, error] {
 	return func(yield func(sweep.Capture, error) bool) {
 		err := s.read(ctx, "read captures", func(tx *sql.Tx) error {
 			n, _, err := rowOf(ctx, tx, id)
 			if err != nil {
 				return err
 			}
-			return wholeCaptures(ctx, tx, func(c sweep.Capture) bool { return yield(c, nil) }, `c.run_n = ?`, n)
+			return wholeCaptures(ctx, tx, func(c sweep.Capture) bool { return yield(c, nil) }, `c.run_n = ? AND c.seq > ?`, n, seq)
 		})
 		if err != nil && !errors.Is(err, errEnough) {
 			yield(sweep.Capture{}, err)

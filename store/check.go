@@ -11,6 +11,9 @@ import (
 // Check reads the whole database and reports damage: pages, indexes, references
 // between tables. An error of KindCorrupt says what was found.
 func (s *Store) Check(ctx context.Context) error {
+	if err := s.open("check"); err != nil {
+		return err
+	}
 	return check(ctx, s.r, s.path, "integrity_check", "foreign_key_check")
 }
 

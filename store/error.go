@@ -126,7 +126,10 @@ func kindOf(err error, path string) Kind {
 		case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR:
 			// The shared-memory file beside the database is grown with other
 			// codes than the database itself.
-			if full(path) {
+			switch {
+			case !exists(filepath.Dir(path)):
+				return KindNotFound
+			case full(path):
 				return KindFull
 			}
 			return KindIO

@@ -92,16 +92,23 @@ func (s *Store) openWriter(ctx context.Context) (err error) {
 	if s.lock, err = takeLock(s.path); err != nil {
 		return err
 	}
-	if err := peek(s.path); err != nil && KindOf(err) != KindNotFound {
+	// Whose file it is is found out before anything is written to it.
+	if err := peek(s.path); err == nil {
+		r, err := connect(s.path, true, false)
+		if err == nil {
+			_, _, err = versions(ctx, r, s.path)
+			err = errors.Join(err, r.Close())
+		}
+		if err != nil {
+			return explain("open", s.path, err)
+		}
+	} else if KindOf(err) != KindNotFound {
 		return err
 	}
 	if s.w, err = connect(s.path, false, false); err != nil {
 		return explain("open", s.path, err)
 	}
 	s.w.SetMaxOpenConns(1)
-	if _, _, err := versions(ctx, s.w, s.path); err != nil {
-		return err
-	}
 	if err := check(ctx, s.w, s.path, "quick_check"); err != nil {
 		return err
 	}
@@ -149,7 +156,6 @@ func connect(path string, readOnly, immutable bool) (*sql.DB, error) {
 	pragma("foreign_keys", 1)
 	if readOnly {
 		q.Set("mode", "ro")
-		pragma("query_only", 1)
 		if immutable {
 			q.Set("immutable", "1")
 		}

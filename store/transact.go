@@ -22,9 +22,17 @@ func (s *Store) read(ctx context.Context, op string, f func(*sql.Tx) error) erro
 	return s.transact(ctx, op, s.r, f)
 }
 
-func (s *Store) transact(ctx context.Context, op string, db *sql.DB, f func(*sql.Tx) error) error {
+// open is an error when the store was closed.
+func (s *Store) open(op string) error {
 	if s.closed.Load() {
 		return &Error{Op: op, Path: s.path, Kind: KindClosed}
+	}
+	return nil
+}
+
+func (s *Store) transact(ctx context.Context, op string, db *sql.DB, f func(*sql.Tx) error) error {
+	if err := s.open(op); err != nil {
+		return err
 	}
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
