@@ -18,8 +18,11 @@ type Mode struct {
 
 // Cavity is the empty space inside a specimen.
 type Cavity struct {
-	Width, Height, Depth Metre // of a box, in any order
-	Diameter, Length     Metre // of a cylinder, when set
+	Width    Metre `yaml:"width"` // of a box, the three in any order
+	Height   Metre `yaml:"height"`
+	Depth    Metre `yaml:"depth"`
+	Diameter Metre `yaml:"diameter"` // of a cylinder, when set
+	Length   Metre `yaml:"length"`
 }
 
 // Volume returns the volume in m³.

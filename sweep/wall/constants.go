@@ -21,5 +21,5 @@ func wavelength(f float64) float64 { return C0 / f }
 // db returns a field-strength ratio in decibels.
 func db(ratio float64) float64 { return 20 * math.Log10(ratio) }
 
-// field returns the field-strength ratio of a value in decibels.
-func field(db float64) float64 { return math.Pow(10, db/20) }
+// fieldRatio returns the field-strength ratio of a value in decibels.
+func fieldRatio(db float64) float64 { return math.Pow(10, db/20) }

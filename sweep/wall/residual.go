@@ -154,7 +154,7 @@ func overLog(lo, hi float64, g func(f float64) float64) float64 {
 func (p Pulse) segment(a, b CurvePoint) (peak, energy float64) {
 	slope := float64(b.SE-a.SE) / math.Log(float64(b.Freq/a.Freq))
 	t := func(f float64) float64 {
-		return field(-float64(a.SE) - slope*math.Log(f/float64(a.Freq)))
+		return fieldRatio(-float64(a.SE) - slope*math.Log(f/float64(a.Freq)))
 	}
 	lo, hi := float64(a.Freq), float64(b.Freq)
 	peak = 2 * overLog(lo, hi, func(f float64) float64 { return p.Magnitude(unit.Hz(f)) * t(f) })
