@@ -10,7 +10,8 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 )
 
-type benchPath struct {
+// BenchPath is the bench in a path; it is exported so that the framework can fill it.
+type BenchPath struct {
 	Name string `path:"name" maxLength:"100" doc:"Name of the bench"`
 }
 
@@ -54,7 +55,7 @@ func (s *server) benchRoutes() {
 	register(s, huma.Operation{
 		OperationID: "get-bench", Method: http.MethodGet, Path: "/v1/benches/{name}", Tags: []string{"benches"},
 		Summary: "Show a bench",
-	}, func(ctx context.Context, in *benchPath) (*body[Bench], error) {
+	}, func(ctx context.Context, in *BenchPath) (*body[Bench], error) {
 		b, err := s.bench(ctx, in.Name)
 		if err != nil {
 			return nil, err
@@ -66,7 +67,7 @@ func (s *server) benchRoutes() {
 		Summary:     "Source off, now",
 		Description: "Puts the bench's source into its safe state and answers when it reads back as off. A run in progress ends.",
 	}, func(ctx context.Context, in *struct {
-		benchPath
+		BenchPath
 		Body *order
 	}) (*body[SourceOff], error) {
 		b, err := s.bench(ctx, in.Name)

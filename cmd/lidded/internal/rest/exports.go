@@ -24,7 +24,7 @@ func (s *server) exportRoutes() {
 			Responses: map[string]*huma.Response{"200": {
 				Description: "The file", Content: map[string]*huma.MediaType{e.Type: {}},
 			}},
-		}, func(ctx context.Context, in *runPath) (*huma.StreamResponse, error) {
+		}, func(ctx context.Context, in *RunPath) (*huma.StreamResponse, error) {
 			r, err := s.run(ctx, in.ID)
 			if err != nil {
 				return nil, err

@@ -32,7 +32,7 @@ type runListOutput struct {
 }
 
 type captureQuery struct {
-	runPath
+	RunPath
 	Kind     string `query:"kind" enum:"ambient,reference,enclosed,closing_reference" doc:"Only captures of such steps"`
 	Specimen string `query:"specimen" maxLength:"100" doc:"Only this specimen"`
 	After    int    `query:"after" minimum:"0" doc:"Only captures with a higher seq"`
@@ -45,7 +45,7 @@ type captureList struct {
 }
 
 type eventQuery struct {
-	runPath
+	RunPath
 	After int64 `query:"after" minimum:"0" doc:"Only events with a higher seq"`
 	Limit int   `query:"limit" default:"1000" minimum:"1" maximum:"10000" doc:"Most events on a page"`
 }
@@ -85,7 +85,7 @@ func (s *server) recordRoutes() {
 		Summary:     "Show what a run's captures mean",
 		Description: "Per specimen the worst cases and the verdict, and the result at each point and setting. A run in progress gives what it has so far.",
 	}, func(ctx context.Context, in *struct {
-		runPath
+		RunPath
 		Specimen string `query:"specimen" maxLength:"100" doc:"Only this specimen"`
 	}) (*body[Results], error) {
 		r, err := s.run(ctx, in.ID)
@@ -105,7 +105,7 @@ func (s *server) recordRoutes() {
 	register(s, huma.Operation{
 		OperationID: "list-keyings", Method: http.MethodGet, Path: "/v1/runs/{id}/keyings", Tags: []string{"records"},
 		Summary: "List when the source was on",
-	}, func(ctx context.Context, in *runPath) (*body[keyingList], error) {
+	}, func(ctx context.Context, in *RunPath) (*body[keyingList], error) {
 		r, err := s.run(ctx, in.ID)
 		if err != nil {
 			return nil, err

@@ -13,7 +13,8 @@ import (
 	"lidded/sweep"
 )
 
-type runPath struct {
+// RunPath is the run in a path; it is exported so that the framework can fill it.
+type RunPath struct {
 	ID string `path:"id" maxLength:"64" doc:"Id of the run"`
 }
 
@@ -48,7 +49,7 @@ func (s *server) runRoutes() {
 	register(s, huma.Operation{
 		OperationID: "get-run", Method: http.MethodGet, Path: "/v1/runs/{id}", Tags: []string{"runs"},
 		Summary: "Show a run",
-	}, func(ctx context.Context, in *runPath) (*body[Run], error) {
+	}, func(ctx context.Context, in *RunPath) (*body[Run], error) {
 		return s.showRun(ctx, sweep.RunID(in.ID))
 	})
 	s.steer("stop", "Stop after the point in hand", "What was captured counts. The run ends as stopped.", s.Runs.Stop)
@@ -60,7 +61,7 @@ func (s *server) runRoutes() {
 		Summary:       "Release a hold point",
 		Description:   "Confirms that what the hold point at this step asks for is done. A step that is not the one that waits is 409.",
 	}, func(ctx context.Context, in *struct {
-		runPath
+		RunPath
 		Step int `path:"step" minimum:"0" doc:"Index of the step, as the waiting hold point gives it"`
 		Body *order
 	}) (*body[Run], error) {
@@ -76,7 +77,7 @@ func (s *server) steer(verb, title, about string, do func(context.Context, sweep
 		OperationID: verb + "-run", Method: http.MethodPost, Path: "/v1/runs/{id}/" + verb, Tags: []string{"runs"},
 		DefaultStatus: http.StatusAccepted, Summary: title, Description: about + " Answers as soon as the order is taken.",
 	}, func(ctx context.Context, in *struct {
-		runPath
+		RunPath
 		Body *order
 	}) (*body[Run], error) {
 		return s.carryOut(ctx, sweep.RunID(in.ID), func(ctx context.Context, id sweep.RunID) error {

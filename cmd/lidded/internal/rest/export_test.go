@@ -1,0 +1,25 @@
+package rest
+
+import "github.com/danielgtaylor/huma/v2"
+
+// Document gives the tests the API description that answers must fit.
+func Document(o Options) (*huma.OpenAPI, error) {
+	s, err := build(o)
+	if err != nil {
+		return nil, err
+	}
+	return s.api.OpenAPI(), nil
+}
+
+// SubscriberBuffer is how far a listener may be behind.
+const SubscriberBuffer = subscriberBuffer
+
+// Limits of connections, for the test that exceeds them.
+const MostIdle = mostIdle
+
+// Subscribe gives a listener that does not go through HTTP; its channel is
+// closed when it is dropped.
+func Subscribe(h *Hub) <-chan *message {
+	s, _ := h.subscribe("", "", 1000)
+	return s.ch
+}
