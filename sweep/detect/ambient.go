@@ -61,7 +61,7 @@ func AmbientCheck(off []Looks, expected unit.DBm, rule AmbientRule) Ambient {
 		floor := float64(expected.Watts()) * 1e3
 		q := math.Pow(rule.Quantile, 1/float64(len(off)))
 		for _, l := range off {
-			allowed := unit.PowerRatio(floor*quantile(newLaw(l), q)) + rule.FloorTolerance
+			allowed := unit.PowerRatio(floor*quantileTo(newLaw(l), q, loose)) + rule.FloorTolerance
 			if over := unit.PowerRatio(l.Mean) - allowed; over > a.Over {
 				a.Over = over
 			}
@@ -135,8 +135,11 @@ func dispersion(off []Looks) (ratio, p float64) {
 	var w, m, q, kurt float64
 	type point struct{ v, w float64 }
 	pts := make([]point, len(off))
+	var mu, variance, excess float64
 	for i, l := range off {
-		mu, variance, excess := logScale(newLaw(l))
+		if i == 0 || newLaw(l) != newLaw(off[i-1]) {
+			mu, variance, excess = logScale(newLaw(l))
+		}
 		pts[i] = point{math.Log(l.Mean) - mu, 1 / variance}
 		w += pts[i].w
 		m += pts[i].w * pts[i].v

@@ -84,7 +84,7 @@ func longRun(d Detector) float64 {
 // follows the narrower of the off law and scale, the width of what is averaged.
 func fiducial(off law, scale, cut float64) []node {
 	sd := off.spread()
-	h := 0.5 * math.Min(sd, 1.5*scale)
+	h := 0.8 * math.Min(sd, 1.5*scale)
 	v0 := off.centre()
 	top := off.logDensity(v0)
 	lowest := math.Log(cut)

@@ -79,14 +79,16 @@ func NoiseQuantile(d Detector, n, p float64) unit.DB {
 }
 
 // quantile inverts the law of noise alone, in the tail where p is.
-func quantile(l law, p float64) float64 {
+func quantile(l law, p float64) float64 { return quantileTo(l, p, 1e-11) }
+
+func quantileTo(l law, p, tol float64) float64 {
 	start := math.Exp(l.centre())
 	if p < 0.5 {
 		lp := math.Log(p)
-		return solve(func(x float64) float64 { return math.Log(l.cdf(x, 0)) - lp }, start, true, 1e-11)
+		return solve(func(x float64) float64 { return math.Log(l.cdf(x, 0)) - lp }, start, true, tol)
 	}
 	lq := math.Log1p(-p)
-	return solve(func(x float64) float64 { return math.Log(l.survival(x, 0)) - lq }, start, false, 1e-11)
+	return solve(func(x float64) float64 { return math.Log(l.survival(x, 0)) - lq }, start, false, tol)
 }
 
 // MeanSD returns the first-order standard deviation in dB of the mean of k looks of

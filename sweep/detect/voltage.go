@@ -36,17 +36,23 @@ var rayleigh = sync.OnceValue(func() *rayleighGrid {
 
 // cumulants gives the cumulant generating function of the amplitude at t.
 func (g *rayleighGrid) cumulants(t float64) cumulants {
-	shift := g.a[0]
+	// The factors e^(t·a) are a geometric row; it starts where it is largest.
+	first, dir := 0, 1
 	if t > 0 {
-		shift = g.a[gridSize-1]
+		first, dir = gridSize-1, -1
 	}
+	shift := g.a[first]
+	q := math.Exp(-math.Abs(t) * (g.a[1] - g.a[0]))
+	e := 1.0
 	var m0, m1, m2, m3 float64
-	for i, a := range g.a {
-		w := g.w[i] * math.Exp(t*(a-shift))
+	for i := first; i >= 0 && i < gridSize; i += dir {
+		a := g.a[i]
+		w := g.w[i] * e
 		m0 += w
 		m1 += w * a
 		m2 += w * a * a
 		m3 += w * a * a * a
+		e *= q
 	}
 	m1 /= m0
 	m2 /= m0
