@@ -109,7 +109,7 @@ func (o *operation) afterBinary(n int) error {
 	c.optional = optionalCR | optionalLF
 	c.dropEnd()
 	if rest := c.unread(); len(rest) > 0 {
-		p := []byte(c.opts.Prompt)
+		p := c.prompt
 		rest = bytes.TrimLeft(rest, "\r\n")
 		if len(p) == 0 || !bytes.HasPrefix(p, rest[:min(len(rest), len(p))]) {
 			return o.fail(driver.KindFraming, errors.New("bytes follow the end of the block"), c.unread(), "")

@@ -1,6 +1,7 @@
 package link
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -45,6 +46,7 @@ type Conn struct {
 	r, w int
 	out  []byte // the last line written, with its end
 
+	prompt    []byte    // Options.Prompt without line ends before it
 	heard     bool      // something was received since connecting
 	optional  endBytes  // line-end bytes that may still follow a reply
 	promptDue bool      // a prompt must come before the next command
@@ -102,7 +104,8 @@ func newConn(addr Address, opts Options, t transport) (*Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Conn{addr: addr, opts: opts, t: t, raw: raw, buf: make([]byte, 4096)}
+	c := &Conn{addr: addr, opts: opts, t: t, raw: raw, buf: make([]byte, 4096),
+		prompt: bytes.TrimLeft([]byte(opts.Prompt), "\r\n")}
 	c.pollRead = func(fd uintptr) { c.polled, c.pollErr = syscall.Read(int(fd), c.buf[c.w:]) }
 	return c, nil
 }

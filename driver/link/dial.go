@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"strings"
 	"syscall"
 	"time"
 
@@ -26,6 +27,9 @@ func Dial(ctx context.Context, addr Address, opts Options) (*Conn, error) {
 	}
 	if opts.ReadEnd != "\n" && opts.ReadEnd != "\r" {
 		return fail(driver.KindRefused, fmt.Errorf("replies cannot end in %q", opts.ReadEnd), `want "\n" or "\r"`)
+	}
+	if opts.Prompt != "" && strings.Trim(opts.Prompt, "\r\n") == "" {
+		return fail(driver.KindRefused, fmt.Errorf("the prompt %q is only a line end", opts.Prompt), "write down what is visible of it")
 	}
 	if err := ctx.Err(); err != nil {
 		return fail(driver.KindOf(err), err, "")

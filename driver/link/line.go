@@ -71,7 +71,7 @@ func (c *Conn) WriteLine(ctx context.Context, line string) error {
 	if _, err := c.t.Write(c.out); err != nil {
 		return o.broken(err, c.opts.Write, nil, "the instrument did not take the command")
 	}
-	c.promptDue = c.opts.Prompt != ""
+	c.promptDue = len(c.prompt) > 0
 	if c.opts.Echo {
 		return o.readEcho(line)
 	}
@@ -122,22 +122,21 @@ func (o *operation) awaitPrompt() error {
 	if !c.promptDue {
 		return nil
 	}
-	prompt := []byte(c.opts.Prompt)
+	prompt := c.prompt
 	for {
-		c.dropEnd()
-		for c.r < c.w && (c.buf[c.r] == '\r' || c.buf[c.r] == '\n') && c.buf[c.r] != prompt[0] {
+		for c.r < c.w && (c.buf[c.r] == '\r' || c.buf[c.r] == '\n') {
 			c.r++
 		}
 		got := c.unread()
 		if len(got) >= len(prompt) || !bytes.HasPrefix(prompt, got) {
 			break
 		}
-		if err := o.fill(c.firstByte(0), fmt.Sprintf("no prompt %q came", prompt)); err != nil {
+		if err := o.fill(c.firstByte(0), fmt.Sprintf("no prompt %q came", c.opts.Prompt)); err != nil {
 			return err
 		}
 	}
 	if !bytes.HasPrefix(c.unread(), prompt) {
-		return o.fail(driver.KindFraming, fmt.Errorf("something else came where the prompt %q was due", prompt), c.unread(), "")
+		return o.fail(driver.KindFraming, fmt.Errorf("something else came where the prompt %q was due", c.opts.Prompt), c.unread(), "")
 	}
 	c.r += len(prompt)
 	c.promptDue = false
@@ -165,7 +164,7 @@ func (o *operation) noExtraInput() error {
 // readEcho reads the line back and compares.
 func (o *operation) readEcho(line string) error {
 	c := o.c
-	for c.w-c.r < len(line) {
+	for c.dropEnd(); c.w-c.r < len(line); c.dropEnd() {
 		if err := o.fill(c.firstByte(0), "no echo came"); err != nil {
 			return err
 		}

@@ -32,7 +32,8 @@ type Options struct {
 
 	// Prompt is what the instrument sends when it is ready for the next
 	// command, after each reply and after each command without one; WriteLine
-	// waits for it before it sends the next line.
+	// waits for it before it sends the next line. Line ends before it do not
+	// matter, but there must be something else in it.
 	Prompt string
 
 	// MinGap is the least time from the end of one exchange to the next

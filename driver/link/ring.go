@@ -50,14 +50,21 @@ func (r *Ring) Snapshot() []Exchange {
 // Note adds an exchange that did not go through a Conn, such as a failed dial.
 func (r *Ring) Note(command string, err error, took time.Duration) {
 	now := time.Now()
-	r.begin(now.Add(-took), command)
-	r.end(now, nil, 0, err)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.beginLocked(now.Add(-took), command)
+	r.endLocked(now, nil, 0, err)
+	r.open = false
 }
 
 // begin adds a command.
 func (r *Ring) begin(now time.Time, command string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	r.beginLocked(now, command)
+}
+
+func (r *Ring) beginLocked(now time.Time, command string) {
 	r.open = true
 	r.recent.next().set(now, command)
 }
@@ -68,6 +75,10 @@ func (r *Ring) begin(now time.Time, command string) {
 func (r *Ring) end(now time.Time, reply []byte, n int, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	r.endLocked(now, reply, n, err)
+}
+
+func (r *Ring) endLocked(now time.Time, reply []byte, n int, err error) {
 	if !r.open {
 		if err == nil {
 			return
