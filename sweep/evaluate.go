@@ -18,6 +18,8 @@ const (
 	raisedFloor       = unit.DB(10) // a floor this far above its neighbours' is somebody's wide signal
 	unsteadySpread    = unit.DB(10) // off looks this far apart are no steady ambient
 	weakReference     = unit.DB(10) // least margin of a reference
+	mostNoiseU        = unit.DB(2)  // a level whose noise leaves more than this either way is no value but a bound
+	mostHandReadU     = unit.DB(3)  // the same for a level read off a screen
 	sameSettings      = 0.005       // relative difference of RBW or span that counts as the same
 	handReadFloorLook = 10          // off looks a hand-read noise floor is taken for (judged by eye)
 )
@@ -196,7 +198,7 @@ func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 		o.ambient = louder(o.ambient, e.ambient(amb))
 	}
 	switch {
-	case !o.level.IsFinite() || l.margin < weakReference:
+	case !o.level.IsFinite() || l.margin < weakReference || e.tooNoisy(l):
 		o.outcome, o.reason = Void, fmt.Sprintf("weak reference: %.1f dB over the noise floor, need %.0f dB", float64(l.margin), float64(weakReference))
 	case o.ambient.heard && o.level.Sub(o.ambient.level) < referenceClear:
 		o.outcome, o.reason = AmbientHeard, fmt.Sprintf("another signal of %v stands in the open at this frequency, the reference is %v", o.ambient.level, o.level)
@@ -234,6 +236,8 @@ type taken struct {
 	carrier unit.Hz
 	ambient ambience
 	void    string
+
+	handRead bool
 }
 
 // levelOf judges one capture.
@@ -268,9 +272,18 @@ func (e *Evaluator) levelOf(c seen) taken {
 	return t
 }
 
+// tooNoisy reports whether noise leaves a level too uncertain for a value.
+func (e *Evaluator) tooNoisy(l taken) bool {
+	most := mostNoiseU
+	if l.handRead {
+		most = mostHandReadU
+	}
+	return l.u*unit.DB(e.twoSided) > most
+}
+
 func (e *Evaluator) noiseU(f detect.Finding) unit.DB {
 	if !f.Level.IsFinite() || !f.Low.IsFinite() {
-		return 0
+		return unit.DB(math.Inf(1))
 	}
 	return max(f.High.Sub(f.Level), f.Level.Sub(f.Low)) / unit.DB(e.twoSided)
 }
@@ -281,7 +294,7 @@ func (e *Evaluator) handRead(c Capture) taken {
 	if c.HandNoise == nil {
 		return taken{void: "no noise floor was read: without it nothing can be claimed"}
 	}
-	t := taken{reading: *c.HandLevel, floor: *c.HandNoise, margin: c.HandLevel.Sub(*c.HandNoise)}
+	t := taken{handRead: true, reading: *c.HandLevel, floor: *c.HandNoise, margin: c.HandLevel.Sub(*c.HandNoise)}
 	t.finding = detect.Judge(
 		detect.Looks{Mean: milliwatts(*c.HandLevel), N: 1, Detector: detect.Sample},
 		detect.Looks{Mean: milliwatts(*c.HandNoise), N: handReadFloorLook, Detector: detect.Sample}, e.rule)
@@ -401,7 +414,7 @@ func (e *Evaluator) claim(r *Result, l taken, open openField) {
 		drift = *open.drift / unit.DB(math.Sqrt(3)) // rectangular over what the reference moved
 	}
 	common := quadrature(e.run.Bench.Uncertainty, open.u, drift)
-	if l.finding.Present && l.finding.Level.IsFinite() {
+	if l.finding.Present && l.finding.Level.IsFinite() && !e.tooNoisy(l) {
 		u := quadrature(common, l.u)
 		se := open.level.Sub(l.finding.Level)
 		r.Outcome, r.Enclosed = Measured, l.finding.Level
@@ -410,6 +423,9 @@ func (e *Evaluator) claim(r *Result, l taken, open openField) {
 	}
 	bound := open.level.Sub(l.finding.Limit) - unit.DB(e.oneSided)*common
 	r.Outcome, r.Enclosed, r.Reason = AtLeast, l.finding.Limit, l.finding.Reason
+	if r.Reason == "" && l.finding.Present {
+		r.Reason = "a signal is present, but the noise leaves its level too uncertain for a value"
+	}
 	r.SE = SE{Relation: AtLeastRelation, Value: bound, Low: bound, High: unit.DB(math.Inf(1))}
 }
 
