@@ -251,8 +251,7 @@ func (b *Bench) idleCheck(ctx context.Context) {
 	if off, err := b.tx.isOff(ctx); err != nil {
 		b.links.down(RoleSource, err)
 	} else if !off {
-		b.log.Error("the source of an idle bench was on")
-		b.tx.mark(true)
+		b.log.Error("the source of an idle bench was on") // ready, next, puts it off
 	}
 	if _, err := b.links.analyzer.Health(ctx); err != nil {
 		b.links.down(RoleAnalyzer, err)

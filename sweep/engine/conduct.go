@@ -247,8 +247,10 @@ func (c *conduct) hold(ctx context.Context, s sweep.Step) error {
 		}
 		return err
 	})
-	if reason, ok := isVoid(err); ok {
-		err = &ruleError{ruleSourceOff, errors.New(reason)}
+	if _, ok := isVoid(err); ok { // it does not answer the question; does it take the command?
+		if _, err = c.b.tx.off(ctx); err != nil {
+			err = &ruleError{ruleSourceOff, err}
+		}
 	}
 	if err != nil {
 		return err

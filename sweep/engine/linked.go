@@ -90,7 +90,7 @@ func (s *fixed) capture(ctx context.Context, r *rig, t task) ([]sweep.Capture, e
 	}
 	if on {
 		// A source that restarted in mid-point was off for the rest of it.
-		if _, err := r.healthy(ctx, RoleSource); err != nil {
+		if err := healthy(ctx, r.c.b.links.source, RoleSource); err != nil {
 			return nil, err
 		}
 	}

@@ -127,7 +127,7 @@ func (r *rig) look(ctx context.Context, t task, on bool, settle, sweepTime time.
 			return err
 		}
 		if on || !keys(t.step.Kind) {
-			overload, err = r.healthy(ctx, RoleAnalyzer)
+			overload, err = health(ctx, r.c.b.links.analyzer, RoleAnalyzer)
 		}
 		return err
 	}
@@ -139,17 +139,19 @@ func (r *rig) look(ctx context.Context, t task, on bool, settle, sweepTime time.
 	return out, overload, err
 }
 
-// healthy asks an instrument how it is. One that was switched on meanwhile has
+// health asks an instrument how it is. One that was switched on meanwhile has
 // lost what it was set to.
-func (r *rig) healthy(ctx context.Context, role Role) (overload bool, err error) {
-	h, err := r.c.b.links.instrument(role).Health(ctx)
-	if err != nil {
-		return false, wrong(role, err)
+func health(ctx context.Context, in driver.Instrument, role Role) (overload bool, err error) {
+	h, err := in.Health(ctx)
+	if err == nil && h.PowerCycled {
+		err = &driver.Error{Op: "health", Kind: driver.KindPowerCycled, Hint: "it was switched off and on; its settings were lost"}
 	}
-	if h.PowerCycled {
-		return h.Overload, wrong(role, &driver.Error{Op: "health", Kind: driver.KindPowerCycled, Hint: "it was switched off and on; its settings were lost"})
-	}
-	return h.Overload, nil
+	return h.Overload, wrong(role, err)
+}
+
+func healthy(ctx context.Context, in driver.Instrument, role Role) error {
+	_, err := health(ctx, in, role)
+	return err
 }
 
 // plausible refuses a trace that cannot be of the sweep asked for.

@@ -18,6 +18,7 @@ type Rules struct {
 	Off      Patience // putting the source off until it reads back as off
 
 	OffTimeout     time.Duration // real time for each try of putting the source off; default 10 s
+	OffTotal       time.Duration // real time for all of them together; default 30 s
 	JournalTimeout time.Duration // real time for one transaction of the journal; default 30 s
 	IdleCheck      time.Duration // how often an idle bench is asked whether it is there and off; default 30 s, negative never
 
@@ -54,8 +55,9 @@ func (r Rules) withDefaults() Rules {
 	r.LinkDown = r.LinkDown.or(Patience{Tries: 14, First: 500 * time.Millisecond, Longest: time.Minute, Settle: 200 * time.Millisecond})
 	r.Reopen = r.Reopen.or(Patience{Tries: 1, First: time.Second, Longest: 30 * time.Second})
 	r.Hands = r.Hands.or(Patience{Tries: 3, First: time.Second, Longest: 10 * time.Second})
-	r.Off = r.Off.or(Patience{Tries: 6, First: 100 * time.Millisecond, Longest: 5 * time.Second})
+	r.Off = r.Off.or(Patience{Tries: 12, First: 100 * time.Millisecond, Longest: 5 * time.Second})
 	def(&r.OffTimeout, 10*time.Second)
+	def(&r.OffTotal, 30*time.Second)
 	def(&r.JournalTimeout, 30*time.Second)
 	def(&r.IdleCheck, 30*time.Second)
 	def(&r.LevelTolerance, 0.1)

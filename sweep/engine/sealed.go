@@ -218,8 +218,7 @@ func (c *conduct) walk(ctx context.Context, s sweep.Step, a armed) ([]walked, er
 			}
 			w.took = c.b.clock.Now().Sub(w.begun)
 			// A source that restarted in mid-dwell was off for the rest of it.
-			_, err = c.rig.healthy(ctx, RoleSource)
-			return err
+			return healthy(ctx, c.b.links.source, RoleSource)
 		})
 		if reason, ok := isVoid(err); ok {
 			w.reason, err = reason, nil
@@ -259,7 +258,7 @@ func (c *conduct) gather(ctx context.Context, s sweep.Step, a armed, steps []wal
 	if err := c.rig.plausible(trace); err != nil {
 		return nil, err
 	}
-	overload, err := c.rig.healthy(ctx, RoleAnalyzer)
+	overload, err := health(ctx, c.b.links.analyzer, RoleAnalyzer)
 	if err != nil {
 		return nil, err
 	}

@@ -103,6 +103,11 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if m := t.rules.MaxKeyedPerRun; m > 0 && t.spent+expect > m {
 		return &ruleError{ruleKeyedLong, fmt.Errorf("%v in this run, %v are allowed", t.spent+expect, m)}
 	}
+	// A source that restarted since it was tuned would be keyed at whatever
+	// frequency and level it wakes up with.
+	if err := healthy(ctx, t.links.source, RoleSource); err != nil {
+		return err
+	}
 	k.On = t.clock.Now().UTC()
 	entry, err := t.keyOn(ctx, k)
 	if err != nil {
@@ -111,7 +116,7 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	from := t.clock.Now()
 	t.mark(true)
 	defer func() {
-		disagreed, offErr := t.off(ctx)
+		trouble, offErr := t.off(ctx)
 		took := t.clock.Now().Sub(from)
 		t.spent += took
 		ledgerErr := t.keyOff(ctx, entry, offErr)
@@ -120,55 +125,68 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = &ruleError{ruleSourceOff, errors.Join(offErr, err)}
 		case ledgerErr != nil:
 			err = &ruleError{ruleJournal, ledgerErr}
-		case disagreed != nil:
-			err = &ruleError{ruleReadback, disagreed}
+		case driver.KindOf(trouble) == driver.KindReadback:
+			err = &ruleError{ruleReadback, trouble}
 		case err == nil && t.rules.MaxKeyed > 0 && took > t.rules.MaxKeyed+t.rules.OffTimeout:
 			err = &ruleError{ruleKeyedLong, fmt.Errorf("%v without a break, %v are allowed", took, t.rules.MaxKeyed)}
+		case err == nil:
+			// Off at last, but what was it while the work was done?
+			err = wrong(RoleSource, trouble)
 		}
 	}()
 	on, err := t.links.source.SetOutput(ctx, true)
-	switch {
-	case driver.KindOf(err) == driver.KindReadback:
+	if err == nil && !on {
+		err = readback("on", "off")
+	}
+	if driver.KindOf(err) == driver.KindReadback {
+		if restarted := healthy(ctx, t.links.source, RoleSource); driver.KindOf(restarted) == driver.KindPowerCycled {
+			return restarted
+		}
 		return &ruleError{ruleReadback, err}
-	case err != nil:
+	}
+	if err != nil {
 		return wrong(RoleSource, err)
-	case !on:
-		return &ruleError{ruleReadback, errors.New("switched on, it reads back as off")}
 	}
 	return work(ctx)
 }
 
+func readback(asked, got string) error {
+	return &driver.Error{Op: "output", Kind: driver.KindReadback, Err: fmt.Errorf("switched %s, it reads back as %s", asked, got)}
+}
+
 // off switches the output off until it reads back as off, on a context that
-// cancellation does not reach, with a time-out for each try. disagreed is a
-// read-back that said "on" after it was switched off, even if a later one did
-// not; err means that the source may be on.
-func (t *transmitter) off(ctx context.Context) (disagreed, err error) {
+// cancellation does not reach, with a time-out for each try and for all. err
+// means that the source may be on; trouble is the worst of what went wrong on
+// the way, a read-back that said "on" before anything else.
+func (t *transmitter) off(ctx context.Context) (trouble, err error) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.rules.OffTotal)
+	defer cancel()
 	for try := range t.rules.Off.Tries {
-		if try > 0 {
-			//nolint:errcheck // the context cannot end
-			t.clock.Sleep(context.WithoutCancel(ctx), t.rules.Off.pause(try-1))
+		if try > 0 && t.clock.Sleep(ctx, t.rules.Off.pause(try-1)) != nil {
+			break
 		}
 		var on bool
 		on, err = t.tryOff(ctx, try > 0)
-		switch {
-		case err == nil && !on:
+		if err == nil && !on {
 			t.mark(false)
-			return disagreed, nil
-		case err == nil:
-			err = errors.New("switched off, it reads back as on")
-			disagreed = err
-		case driver.KindOf(err) == driver.KindReadback:
-			disagreed = err
+			return trouble, nil
+		}
+		if err == nil {
+			err = readback("off", "on")
+		}
+		if trouble == nil || driver.KindOf(err) == driver.KindReadback {
+			trouble = err
 		}
 		t.log.Warn("source not confirmed off", zap.Int("try", try+1), zap.Error(err))
 	}
-	return disagreed, err
+	t.mark(true)
+	return trouble, err
 }
 
-// tryOff is one try. Where the last one failed on the link, the link is set up
-// afresh first, which brings the output back off.
+// tryOff is one try. Where the last one failed, the link is set up afresh
+// first, which brings the output back off.
 func (t *transmitter) tryOff(ctx context.Context, again bool) (on bool, err error) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.rules.OffTimeout)
+	ctx, cancel := context.WithTimeout(ctx, t.rules.OffTimeout)
 	defer cancel()
 	if t.links.source == nil {
 		return false, errors.New("no link to it")
@@ -187,9 +205,7 @@ func (t *transmitter) isOff(ctx context.Context) (bool, error) {
 	if err != nil {
 		return false, wrong(RoleSource, err)
 	}
-	if !on {
-		t.mark(false)
-	}
+	t.mark(on)
 	return !on, nil
 }
 

@@ -34,7 +34,8 @@ type world struct {
 	on         bool
 	freq       unit.Hz
 	level      unit.DBm
-	sourceLost bool // the source restarted
+	asked      sweep.Keying // frequency and level last asked for
+	sourceLost bool         // the source restarted
 	keyings    []sweep.Keying
 	allowed    func(unit.Hz, unit.DBm) bool
 	forbidden  []string // what should not have been keyed
@@ -46,6 +47,10 @@ type world struct {
 	touchedShut  []string // analyzer calls while the lid was closed
 
 	journal *memory
+
+	stuck func(sweeps int) bool // this sweep does not end by itself
+	stood chan struct{}         // told when one stands
+	swept int
 }
 
 // failure is what a call does wrong.
@@ -69,7 +74,7 @@ type skews struct {
 }
 
 func newWorld() *world {
-	w := &world{now: time.Date(2026, 5, 4, 22, 0, 0, 0, time.UTC), held: map[unit.Hz]unit.DBm{}, records: true}
+	w := &world{now: time.Date(2026, 5, 4, 22, 0, 0, 0, time.UTC), held: map[unit.Hz]unit.DBm{}, records: true, stood: make(chan struct{}, 1)}
 	w.allowed = func(f unit.Hz, p unit.DBm) bool { return f >= 30e6 && f <= 1e9 && p <= 0 }
 	w.journal = &memory{w: w, runs: map[sweep.RunID]*sweep.Run{}, captures: map[sweep.RunID][]sweep.Capture{}}
 	return w
@@ -258,6 +263,12 @@ func (a analyzer) Sweep(ctx context.Context) (driver.Trace, error) {
 	if done {
 		return driver.Trace{}, f.err
 	}
+	if a.swept++; a.stuck != nil && a.stuck(a.swept) {
+		a.mu.Unlock()
+		a.stood <- struct{}{}
+		<-ctx.Done()
+		a.mu.Lock()
+	}
 	if ctx.Err() != nil {
 		return driver.Trace{}, &driver.Error{Op: "sweep", Kind: driver.KindCancelled, Err: ctx.Err()}
 	}
@@ -318,6 +329,7 @@ func (s source) Recover(context.Context) error {
 	f, done := s.enter("Recover")
 	if !done {
 		s.sourceLost = false
+		s.freq, s.level = s.asked.Freq, s.asked.Level
 		s.on = s.skews.stuckOn && s.on
 	}
 	return f.err
@@ -350,6 +362,7 @@ func (s source) SetFrequency(_ context.Context, f unit.Hz) (unit.Hz, error) {
 	if done {
 		return 0, bad.err
 	}
+	s.asked.Freq = f
 	if !bad.cycles {
 		s.freq = f
 	}
@@ -363,6 +376,7 @@ func (s source) SetLevel(_ context.Context, p unit.DBm) (unit.DBm, error) {
 	if done {
 		return 0, bad.err
 	}
+	s.asked.Level = p
 	if !bad.cycles {
 		s.level = p
 	}
