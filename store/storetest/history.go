@@ -1,6 +1,7 @@
 package storetest
 
 import (
+	"flag"
 	"math"
 	"testing"
 	"time"
@@ -23,6 +24,7 @@ type model struct {
 // testHistory lets any sequence of writes and reopenings happen, to a store and
 // to a model, and compares them.
 func testHistory(t *testing.T, fresh func(testing.TB) Place) {
+	fewer(t, "15")
 	rapid.Check(t, func(rt *rapid.T) {
 		p := fresh(t)
 		ctx := t.Context()
@@ -180,4 +182,17 @@ func compare(rt *rapid.T, t *testing.T, s Store, m model) {
 	keyings, err := s.Keyings(ctx, sweep.KeyingFilter{})
 	fatal(err)
 	same(rt, "ledger", keyings, m.keyings)
+}
+
+// fewer sets the number of trials of a property that makes databases, unless
+// the command line asks for another.
+func fewer(t *testing.T, checks string) {
+	f := flag.Lookup("rapid.checks")
+	if f == nil || f.Value.String() != f.DefValue {
+		return
+	}
+	if err := f.Value.Set(checks); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = f.Value.Set(f.DefValue) })
 }
