@@ -11,6 +11,7 @@ import (
 	"lidded/driver"
 	"lidded/store"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 )
 
 // problemOf is the one mapping from errors to problems. Whatever it does not
@@ -20,10 +21,14 @@ func problemOf(err error, log *zap.Logger) *Problem {
 	var (
 		p        *Problem
 		missing  *NotFoundError
-		busy     *BusyError
-		refused  *RefusedError
-		state    *StateError
 		wait     *UnavailableError
+		busy     *engine.BusyError
+		refused  *engine.RefusedError
+		state    *engine.StateError
+		hold     *engine.HoldError
+		other    *engine.OtherRunError
+		changed  *engine.IdentityError
+		down     *engine.DownError
 		kept     *store.Error
 		instr    *driver.Error
 		badInput sweep.Problem
@@ -52,18 +57,30 @@ func problemOf(err error, log *zap.Logger) *Problem {
 	case errors.As(err, &state):
 		p := kindState.of(state.Error())
 		p.Run = string(state.Run)
-		if state.State != sweep.StateUnknown {
-			p.State = state.State.String()
-		}
+		p.State = state.State.String()
+		return p
+	case errors.As(err, &hold):
+		p := kindState.of(hold.Error())
+		p.Run = string(hold.Run)
+		return p
+	case errors.As(err, &other):
+		return kindState.of(other.Error())
+	case errors.As(err, &changed):
+		p := kindState.of(changed.Error())
+		p.Run = string(changed.Run)
 		return p
 	case errors.Is(err, sweep.ErrConflict):
 		return kindConflict.of(err.Error())
 	case errors.As(err, &wait):
 		return kindUnavailable.of(wait.Error())
+	case errors.Is(err, engine.ErrNotServing):
+		return kindUnavailable.of(engine.ErrNotServing.Error())
 	case errors.As(err, &kept) && storeKinds[kept.Kind].status != 0:
 		return storeKinds[kept.Kind].of(kept.Op + ": " + kept.Kind.String())
 	case errors.As(err, &instr):
 		return instrumentProblem(err, instr)
+	case errors.As(err, &down):
+		return kindInstrument.of(down.Error())
 	case errors.Is(err, context.DeadlineExceeded):
 		return kindUnavailable.of("this took too long and was given up")
 	case errors.Is(err, context.Canceled):

@@ -18,6 +18,7 @@ import (
 	"lidded/driver"
 	"lidded/store"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 )
 
 // TestBadRequests sends what cannot be served and checks status, kind and
@@ -177,12 +178,18 @@ func TestMapping(t *testing.T) {
 		status int
 		kind   string
 	}{
-		{"Stop", &rest.StateError{Run: sweep.RunID(id), State: sweep.Completed, Message: "the run has ended"}, "POST /v1/runs/" + id + "/stop", 409, "not-in-this-state"},
+		{"Stop", &engine.StateError{Run: sweep.RunID(id), State: sweep.Completed, Event: engine.EventStop}, "POST /v1/runs/" + id + "/stop", 409, "not-in-this-state"},
 		{"Stop", fmt.Errorf("run has ended: %w", sweep.ErrConflict), "POST /v1/runs/" + id + "/stop", 409, "conflict"},
 		{"Abort", context.DeadlineExceeded, "POST /v1/runs/" + id + "/abort", 503, "unavailable"},
 		{"Abort", fmt.Errorf("abort: %w", context.Canceled), "POST /v1/runs/" + id + "/abort", 503, "unavailable"},
 		{"Resume", &driver.Error{Instrument: "source", Kind: driver.KindRefused, Hint: "check the address"}, "POST /v1/runs/" + id + "/resume", 502, "instrument"},
 		{"Resume", &driver.Error{Instrument: "source", Kind: driver.KindTimeout}, "POST /v1/runs/" + id + "/resume", 504, "instrument-timeout"},
+		{"Release", &engine.HoldError{Run: sweep.RunID(id), Asked: 0, Waiting: sweep.Step{Index: 3}}, "POST /v1/runs/" + id + "/holds/0/release", 409, "not-in-this-state"},
+		{"Resume", &engine.OtherRunError{Run: sweep.RunID(id), Bench: "depot", Belong: "annex"}, "POST /v1/runs/" + id + "/resume", 409, "not-in-this-state"},
+		{"Resume", &engine.IdentityError{Run: sweep.RunID(id), Role: engine.RoleSource}, "POST /v1/runs/" + id + "/resume", 409, "not-in-this-state"},
+		{"Resume", &engine.DownError{Bench: "depot", Role: engine.RoleSource, Err: &driver.Error{Kind: driver.KindBusy}}, "POST /v1/runs/" + id + "/resume", 504, "instrument-timeout"},
+		{"Resume", &engine.DownError{Bench: "depot", Role: engine.RoleSource, Err: errors.New("away")}, "POST /v1/runs/" + id + "/resume", 502, "instrument"},
+		{"Stop", fmt.Errorf("stop: %w", engine.ErrNotServing), "POST /v1/runs/" + id + "/stop", 503, "unavailable"},
 		{"Release", &rest.UnavailableError{Message: "not now"}, "POST /v1/runs/" + id + "/holds/0/release", 503, "unavailable"},
 		{"Release", sweep.Problem{Path: "step", Message: "wrong"}, "POST /v1/runs/" + id + "/holds/0/release", 422, "invalid"},
 		{"Runs", &store.Error{Op: "list runs", Path: secret, Kind: store.KindBusy}, "GET /v1/runs", 503, "unavailable"},

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -33,7 +34,7 @@ func serve(t *testing.T, d *resttest.Depot, change ...func(*rest.Options)) *rig 
 	if err != nil {
 		t.Fatal(err)
 	}
-	doc, err := rest.Document(o)
+	doc, err := document()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,6 +47,13 @@ func serve(t *testing.T, d *resttest.Depot, change ...func(*rest.Options)) *rig 
 	})
 	return &rig{Depot: d, url: srv.URL, doc: doc}
 }
+
+// document is the same for every depot.
+var document = sync.OnceValues(func() (*huma.OpenAPI, error) {
+	o := resttest.New().Options()
+	o.Exports = exports()
+	return rest.Document(o)
+})
 
 // answer is what came back.
 type answer struct {

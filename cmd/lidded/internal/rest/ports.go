@@ -75,9 +75,9 @@ type PlanOn struct {
 // Runs starts and steers runs. A method that steers returns as soon as the
 // order is taken, not when it is carried out.
 type Runs interface {
-	// Start begins a run. A key that was used before on the bench is an error
-	// that is sweep.ErrConflict.
-	Start(ctx context.Context, req StartRequest) (sweep.Run, error)
+	// Start begins a run, or returns, with reused true, the one that an earlier
+	// request with the same key had started on the bench.
+	Start(ctx context.Context, req StartRequest) (run sweep.Run, reused bool, err error)
 	Stop(ctx context.Context, id sweep.RunID, who string) error
 	Abort(ctx context.Context, id sweep.RunID, who string) error
 	Resume(ctx context.Context, id sweep.RunID, who string) error
@@ -98,7 +98,6 @@ type StartRequest struct {
 // Records reads what was kept: the part of sweep.Archive that is shown here.
 type Records interface {
 	Run(ctx context.Context, id sweep.RunID) (sweep.Run, error)
-	RunByKey(ctx context.Context, bench, key string) (sweep.Run, error)
 	Runs(ctx context.Context, f sweep.RunFilter) ([]sweep.RunInfo, error)
 	CaptureList(ctx context.Context, id sweep.RunID, f sweep.CaptureFilter) ([]sweep.Capture, error)
 	Capture(ctx context.Context, id string) (sweep.Capture, error)
@@ -142,42 +141,6 @@ func (e *NotFoundError) Error() string {
 	}
 	return s
 }
-
-// BusyError says that a bench has a run already.
-type BusyError struct {
-	Bench string
-	Run   sweep.RunID
-}
-
-func (e *BusyError) Error() string {
-	return fmt.Sprintf("bench %s is busy with run %s", e.Bench, e.Run)
-}
-
-// RefusedError says that a plan is refused whole, before anything is keyed.
-type RefusedError struct {
-	Plan, Bench string
-	Problems    []sweep.Problem
-}
-
-func (e *RefusedError) Error() string {
-	s := fmt.Sprintf("plan %s is refused on bench %s", e.Plan, e.Bench)
-	switch n := len(e.Problems); {
-	case n == 1:
-		s += ": " + e.Problems[0].Error()
-	case n > 1:
-		s += fmt.Sprintf(": %v; and %d more", e.Problems[0].Error(), n-1)
-	}
-	return s
-}
-
-// StateError says that an order does not fit the state a run is in.
-type StateError struct {
-	Run     sweep.RunID
-	State   sweep.State
-	Message string // with the cure
-}
-
-func (e *StateError) Error() string { return e.Message }
 
 // UnavailableError says that something cannot be had just now.
 type UnavailableError struct {

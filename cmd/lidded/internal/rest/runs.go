@@ -128,50 +128,28 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 		Bench: bench, Plan: in.Body.Plan, Specimens: in.Body.Specimens,
 		Operator: in.Body.Operator, Trigger: "rest", Key: key,
 	}
-	if again, err := s.startedBefore(ctx, req); again != nil || err != nil {
-		return again, err
-	}
 	octx, cancel := s.ordered(ctx)
 	defer cancel()
-	r, err := s.Runs.Start(octx, req)
+	r, reused, err := s.Runs.Start(octx, req)
 	if err != nil {
-		// Two calls with one key may come at the same time: the second finds
-		// the key taken or the bench busy, and gets the first one's run.
-		var busy *BusyError
-		if errors.Is(err, sweep.ErrConflict) || errors.As(err, &busy) {
-			if again, errAgain := s.startedBefore(octx, req); again != nil || errAgain != nil {
-				return again, errAgain
-			}
-		}
 		return nil, err
 	}
-	return s.started(http.StatusCreated, r), nil
+	status := http.StatusCreated
+	if reused {
+		status = http.StatusOK
+		if !req.started(r) {
+			p := kindKeyReused.of(fmt.Sprintf("this key started run %s, which was asked for differently", r.ID))
+			p.Run = string(r.ID)
+			return nil, p
+		}
+	}
+	return &startOutput{Status: status, Location: "/v1/runs/" + string(r.ID), Body: runOf(r, s.live(r.Bench.Name))}, nil
 }
 
-func (s *server) started(status int, r sweep.Run) *startOutput {
-	return &startOutput{Status: status, Location: "/v1/runs/" + string(r.ID), Body: runOf(r, s.live(r.Bench.Name))}
-}
-
-// startedBefore finds the run that the request's key has started; nil if there
-// is none. A key that was used for another request is an error.
-func (s *server) startedBefore(ctx context.Context, req StartRequest) (*startOutput, error) {
-	if req.Key == "" {
-		return nil, nil
-	}
-	r, err := s.Records.RunByKey(ctx, req.Bench, req.Key)
-	if errors.Is(err, sweep.ErrNoRun) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("look up idempotency key: %w", err)
-	}
+// started reports whether the run is what the request asks for.
+func (req StartRequest) started(r sweep.Run) bool {
 	names := each(r.Specimens, func(q sweep.Specimen) string { return q.Name })
-	if r.Plan.Name != req.Plan || r.Operator != req.Operator || !slices.Equal(names, req.Specimens) {
-		p := kindKeyReused.of(fmt.Sprintf("this key started run %s, which was asked for differently", r.ID))
-		p.Run = string(r.ID)
-		return nil, p
-	}
-	return s.started(http.StatusOK, r), nil
+	return r.Plan.Name == req.Plan && r.Operator == req.Operator && slices.Equal(names, req.Specimens)
 }
 
 // idempotencyKey reads the header as the draft standard writes it, a quoted

@@ -34,19 +34,15 @@ func (d *Depot) Run(_ context.Context, id sweep.RunID) (sweep.Run, error) {
 	return r.Run, nil
 }
 
-// RunByKey gives the run that a key started.
-func (d *Depot) RunByKey(_ context.Context, bench, key string) (sweep.Run, error) {
+// KeyOf gives the idempotency key that started a run.
+func (d *Depot) KeyOf(id string) string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if err := d.broken("RunByKey"); err != nil {
-		return sweep.Run{}, err
+	r, err := d.found("KeyOf", sweep.RunID(id))
+	if err != nil {
+		return ""
 	}
-	for _, r := range d.runs {
-		if r.Key == key && r.Bench.Name == bench {
-			return r.Run, nil
-		}
-	}
-	return sweep.Run{}, sweep.ErrNoRun
+	return r.Run.Key
 }
 
 // Runs lists runs, newest first.

@@ -10,33 +10,34 @@ import (
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 )
 
 // perCapture is the depot's time for one capture.
 const perCapture = 250 * time.Millisecond
 
 // Start begins a run; it stands at its first step, which is a hold point.
-func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, error) {
+func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, bool, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if err := d.broken("Start"); err != nil {
-		return sweep.Run{}, err
+		return sweep.Run{}, false, err
 	}
 	for _, r := range d.runs {
 		if req.Key != "" && r.Key == req.Key && r.Bench.Name == req.Bench {
-			return sweep.Run{}, fmt.Errorf("key %q: %w", req.Key, sweep.ErrConflict)
+			return r.Run, true, nil
 		}
 	}
 	b := d.bench(req.Bench)
 	if b.run != nil {
-		return sweep.Run{}, &rest.BusyError{Bench: b.Name, Run: b.run.ID}
+		return sweep.Run{}, false, &engine.BusyError{Bench: b.Name, Run: b.run.ID}
 	}
 	plan, boxes, err := d.find(req.Plan, req.Bench, req.Specimens)
 	if err != nil {
-		return sweep.Run{}, err
+		return sweep.Run{}, false, err
 	}
 	if bad := sweep.CheckOn(plan, b.Bench); len(bad) > 0 {
-		return sweep.Run{}, &rest.RefusedError{Plan: plan.Name, Bench: b.Name, Problems: bad}
+		return sweep.Run{}, false, &engine.RefusedError{What: "plan " + plan.Name + " on bench " + b.Name, Problems: bad}
 	}
 	now := d.tick(time.Second)
 	r := &run{Run: sweep.Run{
@@ -54,7 +55,7 @@ func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, erro
 	b.run = r
 	d.note(r, "state", sweep.Pending, "", req.Operator)
 	d.enter(b)
-	return r.Run, nil
+	return r.Run, false, nil
 }
 
 // enter shows the step at the checkpoint.
@@ -196,7 +197,7 @@ func trace(q sweep.Point, on bool, begun time.Time) driver.Trace {
 }
 
 // order finds the bench of a run for an order, or says why there is none.
-func (d *Depot) order(verb string, id sweep.RunID, who string) (*bench, error) {
+func (d *Depot) order(event engine.Event, verb string, id sweep.RunID, who string) (*bench, error) {
 	d.orders = append(d.orders, fmt.Sprintf("%s %s %s", verb, id, who))
 	for _, r := range d.runs {
 		if r.ID != id {
@@ -207,33 +208,33 @@ func (d *Depot) order(verb string, id sweep.RunID, who string) (*bench, error) {
 				return b, nil
 			}
 		}
-		return nil, &rest.StateError{Run: id, State: r.State, Message: fmt.Sprintf("run %s is %v: it cannot be told to %s", id, r.State, verb)}
+		return nil, &engine.StateError{Run: id, State: r.State, Event: event}
 	}
 	return nil, sweep.ErrNoRun
 }
 
 // Stop ends a run.
 func (d *Depot) Stop(_ context.Context, id sweep.RunID, who string) error {
-	return d.ending("Stop", "stop", id, who, sweep.Stopped)
+	return d.ending("Stop", engine.EventStop, id, who, sweep.Stopped)
 }
 
 // Abort ends a run.
 func (d *Depot) Abort(_ context.Context, id sweep.RunID, who string) error {
-	return d.ending("Abort", "abort", id, who, sweep.Aborted)
+	return d.ending("Abort", engine.EventAbort, id, who, sweep.Aborted)
 }
 
 // Interrupt makes a run one that can be resumed.
 func (d *Depot) Interrupt(id sweep.RunID) error {
-	return d.ending("Interrupt", "interrupt", id, "", sweep.Interrupted)
+	return d.ending("Interrupt", engine.EventShutdown, id, "", sweep.Interrupted)
 }
 
-func (d *Depot) ending(method, verb string, id sweep.RunID, who string, state sweep.State) error {
+func (d *Depot) ending(method string, event engine.Event, id sweep.RunID, who string, state sweep.State) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if err := d.broken(method); err != nil {
 		return err
 	}
-	b, err := d.order(verb, id, who)
+	b, err := d.order(event, event.String(), id, who)
 	if err != nil {
 		return err
 	}
@@ -257,9 +258,9 @@ func (d *Depot) Resume(_ context.Context, id sweep.RunID, who string) error {
 			return nil
 		}
 	}
-	_, err := d.order("resume", id, who)
+	b, err := d.order(engine.EventResume, "resume", id, who)
 	if err == nil {
-		err = &rest.StateError{Run: id, Message: "the run is not interrupted"}
+		err = &engine.StateError{Run: id, State: b.run.State, Event: engine.EventResume}
 	}
 	return err
 }
@@ -271,12 +272,12 @@ func (d *Depot) Release(_ context.Context, id sweep.RunID, step int, who string)
 	if err := d.broken("Release"); err != nil {
 		return err
 	}
-	b, err := d.order(fmt.Sprintf("release-%d", step), id, who)
+	b, err := d.order(engine.EventRelease, fmt.Sprintf("release-%d", step), id, who)
 	if err != nil {
 		return err
 	}
 	if r := b.run; r.State != sweep.Holding || r.Checkpoint.Step != step {
-		return &rest.StateError{Run: id, State: r.State, Message: fmt.Sprintf("hold point %d does not wait", step)}
+		return &engine.HoldError{Run: id, Asked: step, Waiting: r.Steps[r.Checkpoint.Step]}
 	}
 	d.note(b.run, "release", sweep.Running, "", who)
 	b.run.Checkpoint.Step++
