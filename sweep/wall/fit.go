@@ -13,7 +13,7 @@ import (
 const (
 	fitSpread  = 2.5 // dB that a model of a fault may be off by itself
 	fitAccept  = 2.0 // worst rms misfit of a hypothesis worth naming
-	fitSteps   = 120
+	fitSteps   = 60
 	splitClear = 6 // dB between polarizations that speaks of a slot
 )
 

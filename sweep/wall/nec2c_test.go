@@ -32,8 +32,8 @@ func TestMeshBoxAgainstMethodOfMoments(t *testing.T) {
 		cells      int     // along a side
 		mhz        []float64
 	}{
-		{0.24, 1.0e-3, 6, []float64{40, 100, 200}},
-		{0.30, 0.6e-3, 5, []float64{50, 90}},
+		{0.24, 1.0e-3, 6, []float64{100, 200}},
+		{0.30, 0.6e-3, 5, []float64{60}},
 	}
 	for _, c := range cases {
 		m := wall.Mesh{Pitch: wall.Metre(c.side / float64(c.cells)), Wire: wall.Metre(c.wire)}

@@ -248,7 +248,7 @@ func TestCavityModes(t *testing.T) {
 			c = wall.Cavity{Diameter: a, Length: b}
 		}
 		i := int(r.num("entry"))
-		modes := c.Modes(3e9)
+		modes := c.Modes(unit.Hz(r.num("want_mhz") * 1.01e6))
 		if len(modes) <= i {
 			t.Fatalf("line %d: only %d modes", r.line, len(modes))
 		}

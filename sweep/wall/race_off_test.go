@@ -1,0 +1,5 @@
+//go:build !race
+
+package wall_test
+
+const underRace = false
