@@ -301,3 +301,22 @@ func TestNumericalThreshold(t *testing.T) {
 		near(t, "of two maxima", float64(f.Threshold), dB(1/alpha-1), 5e-3)
 	}
 }
+
+// TestSaddlepoint: the formula used inside a judgement against the exact sums, from the
+// noncentrality where it takes over.
+func TestSaddlepoint(t *testing.T) {
+	for _, ks := range []float64{detect.FastUpTo, 300, 1e4, 1e6} {
+		for _, k := range []float64{1, 5, 20, 200} {
+			s := ks / k
+			for z := -4.0; z <= 4; z += 0.5 {
+				x := 1 + s + z*math.Sqrt((1+2*s)/k)
+				lower, upper := detect.SaddleMean(x, s, k)
+				for _, p := range [][2]float64{{lower, detect.CDF(x, s, k)}, {upper, detect.Survival(x, s, k)}} {
+					if p[1] > 1e-4 {
+						near(t, "saddlepoint over sum", p[0]/p[1], 1, 1e-3*detect.FastUpTo/ks+1e-6)
+					}
+				}
+			}
+		}
+	}
+}
