@@ -3,6 +3,7 @@ package link_test
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -33,6 +34,7 @@ func TestReadBlock(t *testing.T) {
 	}{
 		"definite, LF":          {definite(awkward) + "\n", n, awkward},
 		"definite, CR LF":       {definite(awkward) + "\r\n", n, awkward},
+		"definite, LF CR":       {definite(awkward) + "\n\r", n, awkward},
 		"definite, no end":      {definite(awkward), n, awkward},
 		"definite, any length":  {definite(awkward) + "\n", 0, awkward},
 		"nine digits":           {fmt.Sprintf("#9%09d", n) + awkward + "\n", n, awkward},
@@ -216,7 +218,9 @@ func FuzzReadBlock(f *testing.F) {
 		case err != nil && !errors.Is(err, link.ErrNoTrace) && conn.Poisoned() == nil:
 			t.Fatalf("%q left the link usable after %v", wire, err)
 		}
-		if rest := strings.TrimLeft(string(wire[min(len(wire), h.Size+len(want)):]), "\r\n"); err != nil && whole && rest == "" && h.Form != scpi.FormIndefinite {
+		rest := string(wire[min(len(wire), h.Size+len(want)):])
+		end := slices.Contains([]string{"", "\n", "\r", "\r\n", "\n\r"}, rest)
+		if err != nil && whole && end && h.Form != scpi.FormIndefinite {
 			t.Fatalf("the whole block %q was refused: %v", wire, err)
 		}
 	})

@@ -20,22 +20,21 @@ const (
 	optionalLF
 )
 
-// dropEnd consumes optional line-end bytes at the front of the buffer.
+// dropEnd consumes optional line-end bytes at the front of the buffer, each at
+// most once and in any order.
 func (c *Conn) dropEnd() {
-	if c.optional == 0 || c.r == c.w {
-		return
-	}
-	if c.optional&optionalCR != 0 && c.buf[c.r] == '\r' {
-		c.r++
-		c.optional &^= optionalCR
-		if c.r == c.w {
+	for c.optional != 0 && c.r < c.w {
+		switch b := c.buf[c.r]; {
+		case b == '\r' && c.optional&optionalCR != 0:
+			c.optional &^= optionalCR
+		case b == '\n' && c.optional&optionalLF != 0:
+			c.optional &^= optionalLF
+		default:
+			c.optional = 0
 			return
 		}
-	}
-	if c.optional&optionalLF != 0 && c.buf[c.r] == '\n' {
 		c.r++
 	}
-	c.optional = 0
 }
 
 // WriteLine sends one command line, to which Options.WriteEnd is added. It
