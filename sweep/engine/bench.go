@@ -66,6 +66,7 @@ type Bench struct {
 
 	mu      sync.Mutex
 	serving bool
+	settled chan struct{} // closed when what an earlier daemon left is sorted out
 	gone    chan struct{} // closed when Serve ends
 	active  *conduct      // reserved or being conducted
 	last    *conduct      // the one before
@@ -125,7 +126,7 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 		b.mu.Unlock()
 		return fmt.Errorf("bench %s is served already", b.facts.Name)
 	}
-	b.serving, b.gone = true, make(chan struct{})
+	b.serving, b.settled, b.gone = true, make(chan struct{}), make(chan struct{})
 	b.mu.Unlock()
 	defer func() {
 		b.mu.Lock()
@@ -143,6 +144,7 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 	if err := b.interruptLeft(ctx); err != nil {
 		return err
 	}
+	close(b.settled)
 	for try := 0; ; {
 		wait := b.rules.IdleCheck
 		if down != nil {

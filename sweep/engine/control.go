@@ -342,8 +342,20 @@ func (b *Bench) current(id sweep.RunID) *conduct {
 	return nil
 }
 
-// stored is a run of this bench that is not under way.
+// stored is a run of this bench that is not under way, once Serve has sorted
+// out what an earlier daemon left.
 func (b *Bench) stored(ctx context.Context, id sweep.RunID) (sweep.Run, error) {
+	b.mu.Lock()
+	serving, settled, gone := b.serving, b.settled, b.gone
+	b.mu.Unlock()
+	if serving {
+		select {
+		case <-settled:
+		case <-gone:
+		case <-ctx.Done():
+			return sweep.Run{}, context.Cause(ctx)
+		}
+	}
 	r, err := b.journal.Run(ctx, id)
 	if err != nil {
 		return r, fmt.Errorf("run %s: %w", id, err)

@@ -107,9 +107,8 @@ func TestStopFinishesThePointInHand(t *testing.T) {
 	for _, mode := range []sweep.CaptureMode{sweep.Linked, sweep.Sealed} {
 		t.Run(mode.String(), func(t *testing.T) {
 			w := newWorld()
-			d := serve(t, w.setup())
+			var d daemon
 			p := plan(t, mode, 100e6, 300e6, 500e6)
-			var id sweep.RunID
 			var once sync.Once
 			stopped := make(chan error, 1)
 			asked := make(chan struct{})
@@ -124,7 +123,8 @@ func TestStopFinishesThePointInHand(t *testing.T) {
 					})
 				}
 			}
-			id = d.begin(t, request(p))
+			d = serve(t, w.setup())
+			id := d.begin(t, request(p))
 			r := d.end(t, id)
 			if err := <-stopped; err != nil {
 				t.Fatal(err)
@@ -172,7 +172,9 @@ func TestStopAtAHoldPointEndsThere(t *testing.T) {
 
 // standing starts a run that stands in a sweep with the source on.
 func standing(t *testing.T, w *world, d daemon) sweep.RunID {
+	w.mu.Lock()
 	w.stuck = func(int) bool { return w.on }
+	w.mu.Unlock()
 	id := d.begin(t, request(plan(t, sweep.Linked, 100e6, 200e6)))
 	<-w.stood
 	w.mu.Lock()

@@ -30,10 +30,12 @@ func life(t testing.TB, w *world, q engine.Request, n int, hard bool) {
 			cancel()
 		}
 	}
-	b := engine.New(w.setup())
+	setup, opening := w.setup(), make(chan struct{})
+	tellOpening(&setup, opening)
+	b := engine.New(setup)
 	done := make(chan error, 1)
 	go func() { done <- b.Serve(sctx) }()
-	waitFor(t, func() bool { return b.Status().Serving || sctx.Err() != nil })
+	<-opening
 	id := sweep.RunID("")
 	w.journal.mu.Lock()
 	if len(w.journal.order) > 0 {

@@ -221,6 +221,8 @@ func (a analyzer) Configure(_ context.Context, s driver.Settings) (driver.Settin
 	}
 	if a.skews.points > 0 {
 		s.Points = a.skews.points
+	} else {
+		s.Points = min(s.Points, 2001)
 	}
 	a.set, a.armed = s, false
 	return s, f.err
@@ -243,13 +245,15 @@ func (w *world) sweepTime() time.Duration {
 	return 10 * time.Millisecond
 }
 
-func (a analyzer) trace(level func(unit.Hz, unit.Hz) (unit.DBm, bool)) driver.Trace {
+// trace shows noise, and each carrier at the point next to it.
+func (a analyzer) trace(carriers map[unit.Hz]unit.DBm) driver.Trace {
 	n := max(a.set.Points, 11)
 	t := driver.Trace{Start: a.set.Center - a.set.Span/2, Stop: a.set.Center + a.set.Span/2, Levels: make([]unit.DBm, n), Begun: a.now}
-	bin := a.set.Span / unit.Hz(n-1)
 	for i := range t.Levels {
 		t.Levels[i] = -110
-		if p, ok := level(t.Freq(i), bin); ok {
+	}
+	for f, p := range carriers {
+		if i := int((f-t.Start)/(a.set.Span/unit.Hz(n-1)) + 0.5); i >= 0 && i < n && f >= t.Start {
 			t.Levels[i] = p
 		}
 	}
@@ -273,9 +277,11 @@ func (a analyzer) Sweep(ctx context.Context) (driver.Trace, error) {
 		return driver.Trace{}, &driver.Error{Op: "sweep", Kind: driver.KindCancelled, Err: ctx.Err()}
 	}
 	a.pass(a.sweepTime())
-	return a.trace(func(at, bin unit.Hz) (unit.DBm, bool) {
-		return a.received(), a.on && at > a.freq-bin && at < a.freq+bin
-	}), f.err
+	carriers := map[unit.Hz]unit.DBm{}
+	if a.on {
+		carriers[a.freq] = a.received()
+	}
+	return a.trace(carriers), f.err
 }
 
 func (a analyzer) Arm(context.Context) error {
@@ -295,14 +301,7 @@ func (a analyzer) ReadHold(context.Context) (driver.Trace, error) {
 	if done {
 		return driver.Trace{}, f.err
 	}
-	return a.trace(func(at, bin unit.Hz) (unit.DBm, bool) {
-		for f, p := range a.held {
-			if at > f-bin && at < f+bin {
-				return p, true
-			}
-		}
-		return 0, false
-	}), f.err
+	return a.trace(a.held), f.err
 }
 
 // the source
@@ -503,13 +502,25 @@ type daemon struct {
 func serve(t testing.TB, s engine.Setup) daemon {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
+	opening := make(chan struct{})
+	tellOpening(&s, opening)
 	d := daemon{Bench: engine.New(s)}
 	done := make(chan error, 1)
 	go func() { done <- d.Serve(ctx) }()
 	d.stop = sync.OnceValue(func() error { cancel(); return <-done })
 	t.Cleanup(func() { d.stop() })
-	waitFor(t, func() bool { return d.Status().Serving })
+	<-opening
 	return d
+}
+
+// tellOpening closes a channel when the bench is first opened, which is when it
+// is being served.
+func tellOpening(s *engine.Setup, opening chan struct{}) {
+	open, once := s.Open, sync.OnceFunc(func() { close(opening) })
+	s.Open = func(ctx context.Context) (driver.Analyzer, driver.Source, error) {
+		once()
+		return open(ctx)
+	}
 }
 
 // waitFor polls until something is so.
