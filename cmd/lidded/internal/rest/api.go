@@ -39,8 +39,9 @@ type Options struct {
 	// Hosts are names that the daemon is known by besides its addresses and
 	// localhost, without port.
 	Hosts []string
-	// Requests is told of every request when it is done. Route is a pattern,
-	// never a path, so that there are few.
+	// Requests is told of every request when it is done. Route is a pattern
+	// such as "/v1/runs/{id}", or "none", never a path: there are few of them.
+	// Method is as the client wrote it.
 	Requests func(route, method string, status int, took time.Duration)
 
 	MaxStreams int           // most live listeners at once, default 64

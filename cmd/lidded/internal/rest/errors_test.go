@@ -356,8 +356,8 @@ func TestRequestsAreTold(t *testing.T) {
 		method, path string
 		want         told
 	}{
-		{"GET", "/v1/benches/depot", told{"GET /v1/benches/{name}", "GET", 200}},
-		{"GET", "/v1/benches/barn", told{"GET /v1/benches/{name}", "GET", 404}},
+		{"GET", "/v1/benches/depot", told{"/v1/benches/{name}", "GET", 200}},
+		{"GET", "/v1/benches/barn", told{"/v1/benches/{name}", "GET", 404}},
 		{"GET", "/nowhere", told{"none", "GET", 404}},
 		{"DELETE", "/v1/runs", told{"none", "DELETE", 405}},
 	} {

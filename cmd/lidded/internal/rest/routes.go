@@ -2,6 +2,7 @@ package rest
 
 import (
 	"net/http"
+	"strings"
 	"time"
 )
 
@@ -47,6 +48,9 @@ func (s *server) watched(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		begun := time.Now()
 		_, route := s.mux.Handler(r)
+		if _, path, ok := strings.Cut(route, " "); ok {
+			route = path
+		}
 		if route == "" {
 			route = "none"
 		}
