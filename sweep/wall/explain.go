@@ -105,6 +105,7 @@ type sample struct {
 	bound  bool
 	expect Expectation
 	split  unit.DB // between polarizations at the same frequency; NaN when only one
+	where  string  // position of the lowest point
 	dip    bool
 }
 
@@ -152,7 +153,7 @@ func (m *Model) samples(field Field, points []Point) []sample {
 // bounds is a bound; so is one whose lowest is a bound.
 func lowest(ps []Point) sample {
 	low := slices.MinFunc(ps, func(a, b Point) int { return cmp.Compare(a.SE, b.SE) })
-	s := sample{se: low.SE, bound: low.Bound, split: unit.DB(math.NaN())}
+	s := sample{se: low.SE, bound: low.Bound, where: low.Position, split: unit.DB(math.NaN())}
 	if u := low.U; !low.Bound && u > 0 && u < 1000 {
 		s.u = u
 	}

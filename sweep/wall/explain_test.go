@@ -78,6 +78,10 @@ func TestHiddenFaults(t *testing.T) {
 	}{
 		{"slot in a locker", steelLocker, wall.PlaneWave, ghz, slotLaw(0.12), wall.CauseSlot, 0.10, 0.14},
 		{"slot in a foil box, few points", foilBox, wall.PlaneWave, logSpaced(30e6, 600e6, 8), slotLaw(0.05), wall.CauseSlot, 0.04, 0.06},
+		{"slot in a box, by the box's own modes", foilBox, wall.Electric, logSpaced(5e6, 450e6, 20), func(f float64) float64 {
+			e, _ := wall.SlottedBox{Width: 0.3, Height: 0.3, Depth: 0.3, SlotLength: 0.1, SlotWidth: 1e-3}.SE(unit.Hz(f), 0.12)
+			return float64(e)
+		}, wall.CauseSlot, 0.08, 0.16},
 		{"unbonded lid edge", steelLocker, wall.PlaneWave, ghz, slotLaw(0.6), wall.CauseLidEdge, 0.5, 0.7},
 		{"contact resistance, nearly flat", steelLocker, wall.PlaneWave, below, func(f float64) float64 { return 52 - 6*math.Log10(f/30e6) }, wall.CausePoorBonding, 0, 0},
 		{"coarse mesh, flat law", meshCage, wall.PlaneWave, below, func(f float64) float64 {
@@ -172,13 +176,17 @@ func TestPolarizationTellsSlotFromMesh(t *testing.T) {
 		rng := rand.New(rand.NewPCG(9, 9))
 		var points []wall.Point
 		for _, p := range leak(soundAt(m, wall.PlaneWave, logSpaced(80e6, 280e6, 20), 0.5, rng), slotLaw(0.06)) {
-			p.Polarization = "vertical"
+			p.Polarization, p.Position = "vertical", "hinge side"
 			points = append(points, p)
 			p.Polarization, p.SE = "horizontal", p.SE+unit.DB(split)
 			points = append(points, p)
 		}
-		if h := firstCause(t, m.Explain(points), wall.Lower); h.Cause != want {
+		h := firstCause(t, m.Explain(points), wall.Lower)
+		if h.Cause != want {
 			t.Errorf("polarizations %g dB apart: %v, want %v", split, h.Cause, want)
+		}
+		if all := strings.Join(h.Evidence, "\n"); !strings.Contains(all, "polarizations differ by") || !strings.Contains(all, `lowest at position "hinge side"`) {
+			t.Errorf("evidence %q", h.Evidence)
 		}
 	}
 }

@@ -62,11 +62,33 @@ func (m *Model) fit(field Field, s []sample) []Hypothesis {
 		if told {
 			h.Evidence = append(h.Evidence, fmt.Sprintf("the polarizations differ by %v on the median", unit.DB(math.Round(float64(split)*10)/10)))
 		}
+		if line := commonPosition(low); line != "" {
+			h.Evidence = append(h.Evidence, line)
+		}
 		if !slices.ContainsFunc(out, func(x Hypothesis) bool { return x.Cause == h.Cause }) {
 			out = append(out, h)
 		}
 	}
 	return out
+}
+
+// commonPosition says where most of the low points were lowest.
+func commonPosition(low []sample) string {
+	count := map[string]int{}
+	best := ""
+	for _, x := range low {
+		if x.where == "" {
+			continue
+		}
+		count[x.where]++
+		if n, m := count[x.where], count[best]; n > m || (n == m && x.where < best) {
+			best = x.where
+		}
+	}
+	if best == "" || 2*count[best] <= len(low) {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d low points were lowest at position %q: look there first", count[best], len(low), best)
 }
 
 // polarizationSplit returns the median difference between polarizations.
@@ -119,9 +141,11 @@ func (m *Model) candidates(field Field, low []sample) []candidate {
 	} else {
 		slot(CauseSlot, 2e-3, 1.5*longest, 0.2)
 	}
-	if hasLid || len(m.Specimen.Openings) > 0 || m.mesh != nil {
-		out = append(out, bonding(field, low)...)
+	doubt := 0.6 // seams are not described, but foil is folded and sheet is jointed
+	if hasLid {
+		doubt = 0.4
 	}
+	out = append(out, bonding(field, low, doubt)...)
 	out = append(out, m.meshCandidates(field, float64(h))...)
 	if t := float64(m.stack.Thickness()); t > 0 {
 		out = append(out, candidate{cause: CauseThinWall, lo: 0.02, hi: 0.9, prior: 0.1,
@@ -148,7 +172,7 @@ const lidPart = 0.75
 // bonding is a leak that grows as a power of frequency, slower than a slot's:
 // contact resistance along a seam. It needs enough points over enough of the
 // frequency axis to show a slope at all.
-func bonding(field Field, low []sample) []candidate {
+func bonding(field Field, low []sample, doubt float64) []candidate {
 	n := len(low)
 	if n < 4 || low[n-1].f < 4*low[0].f {
 		return nil
@@ -160,7 +184,7 @@ func bonding(field Field, low []sample) []candidate {
 	ref := low[0].f
 	var out []candidate
 	for p := from; p <= to+1e-9; p += 0.05 {
-		out = append(out, candidate{cause: CausePoorBonding, lo: 1e-6, hi: 10, prior: 0.4, slope: -20 * p,
+		out = append(out, candidate{cause: CausePoorBonding, lo: 1e-6, hi: 10, prior: doubt, slope: -20 * p,
 			leak: func(size float64, f unit.Hz) unit.DB {
 				return unit.DB(-db(size) - 20*p*math.Log10(float64(f/ref)))
 			}})

@@ -109,7 +109,7 @@ func (m Mesh) SphereSE(f unit.Hz, radius Metre) (electric, magnetic unit.DB) {
 // besselRatio returns I1(q)/I0(q) for Re q > 0, by Gauss's continued fraction
 // (NIST DLMF 10.33.1), or its asymptotic form for a large argument.
 func besselRatio(q complex128) complex128 {
-	if cmplx.Abs(q) > 200 {
+	if cmplx.Abs(q) > 40 {
 		// I1/I0 ~ 1 − 1/(2q) − 1/(8q²) − 1/(8q³) (NIST DLMF 10.40.1)
 		return 1 - 1/(2*q) - 1/(8*q*q) - 1/(8*q*q*q)
 	}
