@@ -458,6 +458,10 @@ func (a *analyzer) traceQueries() {
 		case "by-suffix":
 			a.add("TRACe#[:DATA]?", func(c *call) *program.Error {
 				i, err := traceIndex(c.nums[0])
+				// Naming the trace once more is let pass.
+				if name := "TRACE" + strconv.Itoa(c.nums[0]); len(c.args) > 0 && !strings.EqualFold(c.arg(0), name) {
+					return program.Fail(-108, c.arg(0))
+				}
 				return answer(i, err, c, false)
 			})
 		case "calc-data":

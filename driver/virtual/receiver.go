@@ -117,9 +117,10 @@ func (r *receiver) overloaded(s *sweepSpec, sc *scene, t float64) bool {
 	return false
 }
 
-// rows returns how many parts a bucket that meets a carrier is cut into.
+// rows returns how many parts a bucket that meets a carrier is cut into: an odd
+// number, so that the middle one is at the point's own frequency.
 func (s *sweepSpec) rows() int {
-	return int(min(256, max(1, math.Ceil(2*s.bin()/s.rbw))))
+	return int(min(256, math.Ceil(2*s.bin()/s.rbw))) | 1
 }
 
 // mark enters the carriers into the scratch tables, in units of the noise, for
@@ -168,11 +169,8 @@ func (r *receiver) mark(s *sweepSpec, f front, tones []tone, k0, k1 int, det noi
 			for j := range row {
 				a, b := left+float64(j)*step, left+float64(j+1)*step
 				d := math.Abs(a+b) / 2
-				if det == noise.Positive || det == noise.Normal {
+				if rows > 1 && (det == noise.Positive || det == noise.Normal) {
 					d = nearest(a, b)
-					if step < width/2 && rows == 1 {
-						d = math.Abs(a+b) / 2
-					}
 				}
 				d = max(0, d-flat)
 				row[j] += snr * math.Exp(-4*math.Ln2*(d/width)*(d/width))

@@ -56,7 +56,12 @@ func (v *server) open(ctx context.Context, c InstrumentConfig) error {
 	if err != nil {
 		return fmt.Errorf("%s: pty: %w", v.dev.role, err)
 	}
-	v.master, v.slave = master, slave
+	v.slave = slave
+	if master, err = pollable(master); err != nil {
+		slave.Close()
+		return fmt.Errorf("%s: pty: %w", v.dev.role, err)
+	}
+	v.master = master
 	if err := makeRaw(slave); err != nil {
 		return fmt.Errorf("%s: pty: %w", v.dev.role, err)
 	}
@@ -68,7 +73,7 @@ func (v *server) open(ctx context.Context, c InstrumentConfig) error {
 		v.link = c.PTYLink
 	}
 	v.wg.Go(func() {
-		s := session{srv: v, dev: v.dev, port: master}
+		s := session{srv: v, dev: v.dev, port: gate{master, v}}
 		s.serve()
 	})
 	return nil
@@ -202,7 +207,13 @@ func (v *server) online(reason string) error {
 	if v.off[reason]--; v.off[reason] <= 0 {
 		delete(v.off, reason)
 	}
-	if len(v.off) > 0 || v.addr == nil || v.ln != nil || v.ctx.Err() != nil {
+	if len(v.off) > 0 || v.ctx.Err() != nil {
+		return nil
+	}
+	if v.slave != nil {
+		flush(v.master, v.slave) // what was sent into the unplugged cable is lost
+	}
+	if v.addr == nil || v.ln != nil {
 		return nil
 	}
 	ln, err := v.keeper.listen()
@@ -218,8 +229,8 @@ func (v *server) online(reason string) error {
 
 // refuse takes the ports away for a while of real time.
 func (v *server) refuse(d time.Duration) {
+	v.offline("fault")
 	v.wg.Go(func() {
-		v.offline("fault")
 		t := time.NewTimer(d)
 		defer t.Stop()
 		select {

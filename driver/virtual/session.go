@@ -345,8 +345,11 @@ func (s *session) wait() (alive, interrupted bool) {
 func (s *session) watch() (gone, more <-chan struct{}, stop func()) {
 	g, m := make(chan struct{}), make(chan struct{})
 	var wg sync.WaitGroup
+	seen := s.in.Buffered() > 0
+	if seen {
+		close(m)
+	}
 	wg.Go(func() {
-		seen := false
 		for n := s.in.Buffered() + 1; n <= inputBuffer; n = s.in.Buffered() + 1 {
 			_, err := s.in.Peek(n)
 			if errors.Is(err, os.ErrDeadlineExceeded) {

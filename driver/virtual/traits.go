@@ -2,6 +2,7 @@ package virtual
 
 import (
 	"fmt"
+	"os"
 	"slices"
 	"sort"
 	"strings"
@@ -16,6 +17,8 @@ import (
 // TraitPreset returns the built-in ones, which are also a good start for one's
 // own.
 type Traits struct {
+	// Base is the preset that a YAML description starts from.
+	Base     string `yaml:"base"`
 	Name     string `yaml:"name"`
 	Identity string `yaml:"identity"` // the answer to *IDN?
 
@@ -279,13 +282,34 @@ func TraitPreset(name string) (Traits, error) {
 	return make(), nil
 }
 
-// ParseTraits reads traits from YAML text. With a key "base" missing, fields
-// left out are those of the preset "modern-opc" for role Analyzer and
-// "source-scpi" for role Source.
+// LoadTraits reads traits from a strict YAML file; see ParseTraits.
+func LoadTraits(file string, role Role) (Traits, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return Traits{}, fmt.Errorf("traits: %w", err)
+	}
+	return ParseTraits(file, data, role)
+}
+
+// ParseTraits reads traits from YAML text; errors name file and line. Keys left
+// out are as in the preset named by the key base, by default "modern-opc" for an
+// analyzer and "source-scpi" for a source.
 func ParseTraits(file string, data []byte, role Role) (Traits, error) {
-	t := analyzerTraits("")
-	if role == RoleSource {
+	var t Traits
+	if _, err := world.Decode(file, data, &t); err != nil {
+		return Traits{}, err
+	}
+	switch {
+	case t.Base != "":
+		base, err := TraitPreset(t.Base)
+		if err != nil {
+			return Traits{}, fmt.Errorf("%s: base: %w", file, err)
+		}
+		t = base
+	case role == RoleSource:
 		t = sourceTraits("")
+	default:
+		t = analyzerTraits("")
 	}
 	if _, err := world.Decode(file, data, &t); err != nil {
 		return Traits{}, err

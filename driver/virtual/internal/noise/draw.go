@@ -298,15 +298,17 @@ func limit(d Detector, k float64, s []float64, z float64) float64 {
 		v += vi / float64(len(s))
 	}
 	skew, kurt := 0.0, 0.0
-	if highest(s) < 0.01 {
-		switch d {
-		case Log:
-			skew, kurt = -1.1395470994, 2.4
-		case Voltage:
-			skew, kurt = 0.6311106578, 0.2450893006
-		default:
-			skew, kurt = 2, 6
+	switch bare := highest(s) < 0.01; {
+	case d == Log && bare:
+		skew, kurt = -1.1395470994, 2.4
+	case d == Voltage && bare:
+		skew, kurt = 0.6311106578, 0.2450893006
+	case d == RMS: // cumulants of a noncentral chi-square of two degrees of freedom
+		for _, x := range s {
+			skew += (2 + 6*x) / float64(len(s))
+			kurt += (6 + 24*x) / float64(len(s))
 		}
+		skew, kurt = skew/math.Pow(v, 1.5), kurt/(v*v)
 	}
 	skew, kurt = skew/math.Sqrt(k), kurt/k
 	w := z + (z*z-1)*skew/6 + (z*z*z-3*z)*kurt/24 - (2*z*z*z-5*z)*skew*skew/36
