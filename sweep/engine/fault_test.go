@@ -1,21 +1,24 @@
 package engine_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 )
 
 func kind(k driver.Kind) error { return &driver.Error{Op: "scripted", Kind: k} }
 
-// instrument reports whether a call goes to an instrument.
-func instrument(name string) bool {
+// isInstrument reports whether a call goes to an instrument.
+func isInstrument(name string) bool {
 	return strings.HasPrefix(name, "analyzer.") || strings.HasPrefix(name, "source.")
 }
 
@@ -47,7 +50,7 @@ func TestAFaultInAnyCall(t *testing.T) {
 					n, hit := 0, ""
 					w := newWorld()
 					w.fail = func(_ int, name string) failure {
-						if !instrument(name) {
+						if !isInstrument(name) {
 							return failure{}
 						}
 						if n++; n == k {
@@ -86,7 +89,7 @@ func callsOf(t *testing.T, mode sweep.CaptureMode) int {
 	}
 	n := 0
 	for _, name := range w.log {
-		if instrument(name) {
+		if isInstrument(name) {
 			n++
 		}
 	}
@@ -458,6 +461,125 @@ func TestKeyedTimeIsLimited(t *testing.T) {
 	}
 	if n := len(w.journal.keyings()); n != 3 {
 		t.Errorf("keyed %d times, want 3 of 30 ms", n)
+	}
+}
+
+// TestAHungLookIsCutAtTheKeyedLimit: a sweep that does not end is cut off with
+// the source, and the point is taken again.
+func TestAHungLookIsCutAtTheKeyedLimit(t *testing.T) {
+	w := newWorld()
+	hung := 0
+	w.stuck = func(int) bool {
+		if w.on {
+			hung++
+		}
+		return w.on && hung == 1
+	}
+	s := w.setup()
+	s.Rules.MaxKeyed = time.Second
+	s.Clock = &sometimes{Clock: w, d: 1100 * time.Millisecond, now: w.stood}
+	d := serve(t, s)
+	r := d.end(t, d.begin(t, request(plan(t, sweep.Linked, 100e6))))
+	if r.State != sweep.Completed {
+		t.Fatalf("ended %v: %s", r.State, r.Reason)
+	}
+	w.safe(t)
+	faults := 0
+	for _, e := range w.journal.events {
+		if e.Kind == "fault" {
+			faults++
+		}
+	}
+	if faults != 1 {
+		t.Errorf("%d faults noted, want the hung sweep", faults)
+	}
+}
+
+// sometimes lets a sleep of d end when it is told so.
+type sometimes struct {
+	engine.Clock
+	d   time.Duration
+	now chan struct{}
+}
+
+func (s *sometimes) Sleep(ctx context.Context, d time.Duration) error {
+	if d != s.d {
+		return s.Clock.Sleep(ctx, d)
+	}
+	select {
+	case <-s.now:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
+
+// TestALinkThatStaysAwayCanBeStopped, aborted, or survive the daemon.
+func TestALinkThatStaysAwayCanBeStopped(t *testing.T) {
+	for name, c := range map[string]struct {
+		end  func(daemon, sweep.RunID) error
+		want sweep.State
+	}{
+		"stop":     {func(d daemon, id sweep.RunID) error { return d.Stop(ctx, id, "Mara") }, sweep.Stopped},
+		"abort":    {func(d daemon, id sweep.RunID) error { return d.Abort(ctx, id, "Mara") }, sweep.Aborted},
+		"shutdown": {func(d daemon, _ sweep.RunID) error { return d.stop() }, sweep.Interrupted},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld()
+			away := false
+			w.fail = func(_ int, name string) failure {
+				away = away || name == "analyzer.Sweep"
+				if away && strings.HasPrefix(name, "analyzer.") {
+					return failure{err: kind(driver.KindClosed)}
+				}
+				return failure{}
+			}
+			s := w.setup()
+			s.Rules.LinkDown = engine.Patience{Tries: 5, First: 2 * time.Hour, Longest: 2 * time.Hour}
+			d := serve(t, s)
+			id := d.begin(t, request(plan(t, sweep.Linked, 100e6)))
+			waitFor(t, func() bool { return d.Progress().State == sweep.Suspended })
+			if p := d.Progress(); p.Analyzer || !p.SourceUp || !strings.Contains(p.Text, "link down: analyzer") {
+				t.Errorf("progress %+v", p)
+			}
+			if err := c.end(d, id); err != nil {
+				t.Fatal(err)
+			}
+			if r := d.end(t, id); r.State != c.want {
+				t.Errorf("ended %v: %s", r.State, r.Reason)
+			}
+			w.safe(t)
+		})
+	}
+}
+
+// TestAnIdleBenchIsWatched: the source that somebody switched on by hand is put
+// off, and an instrument that went away comes back by itself.
+func TestAnIdleBenchIsWatched(t *testing.T) {
+	w := newWorld()
+	s := w.setup()
+	s.Rules.IdleCheck, s.Rules.Reopen = time.Millisecond, engine.Patience{First: time.Millisecond, Longest: time.Millisecond}
+	s.Clock = engine.RealClock()
+	d := serve(t, s)
+	w.mu.Lock()
+	w.on = true
+	w.mu.Unlock()
+	waitFor(t, func() bool { w.mu.Lock(); defer w.mu.Unlock(); return !w.on })
+	w.mu.Lock()
+	w.fail = func(_ int, name string) failure {
+		if isInstrument(name) {
+			return failure{err: kind(driver.KindClosed)}
+		}
+		return failure{}
+	}
+	w.mu.Unlock()
+	waitFor(t, func() bool { return !d.Status().Analyzer.Up && !d.Status().Source.Up })
+	w.mu.Lock()
+	w.fail = nil
+	w.mu.Unlock()
+	waitFor(t, func() bool { return d.Status().Analyzer.Up && d.Status().Source.Up })
+	if s := d.Status(); s.Analyzer.Restored == 0 || s.Source.Restored == 0 || s.Source.Identity.Serial != "V1" {
+		t.Errorf("status %+v", s)
 	}
 }
 

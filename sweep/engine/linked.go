@@ -25,8 +25,8 @@ type strategy interface {
 func newStrategy(sweep.Plan) strategy { return &fixed{opening: map[place]driver.Settings{}} }
 
 // fixed captures every point in the same way: the plan's settings, and off
-// looks and on looks in turn, as many of each as the plan says. A slow drift of
-// the floor then falls on both alike.
+// looks and on looks in turn, as many of each as the plan's least and what they
+// show want. A slow drift of the floor then falls on both alike.
 type fixed struct {
 	opening map[place]driver.Settings
 }
@@ -74,18 +74,27 @@ func (s *fixed) capture(ctx context.Context, r *rig, t task) ([]sweep.Capture, e
 		}
 		c.SourceFreq, c.SourceLevel = f, &level
 	}
-	for range r.c.run.Plan.Looks {
+	between := max(0, t.point.Dwell-sweepTime)
+	for {
+		had := len(c.Looks)
+		if on {
+			had /= 2
+		}
+		n := r.c.missing(t, got, c.Looks, had)
+		if n == 0 {
+			break
+		}
 		for _, state := range []bool{false, true} {
 			if state && !on {
 				continue
 			}
-			l, overload, err := r.look(ctx, t, state, settle, sweepTime)
+			looks, overload, err := r.block(ctx, t, state, n, settle, between, sweepTime)
 			if err != nil {
 				return nil, err
 			}
-			c.Looks = append(c.Looks, l)
+			c.Looks = append(c.Looks, looks...)
 			c.Overload = c.Overload || overload
-			c.Nominal += settle + sweepTime
+			c.Nominal += settle + time.Duration(n)*sweepTime + time.Duration(n-1)*between
 		}
 	}
 	if on {
@@ -96,6 +105,25 @@ func (s *fixed) capture(ctx context.Context, r *rig, t task) ([]sweep.Capture, e
 	}
 	c.Took = r.c.b.clock.Now().Sub(begun)
 	return []sweep.Capture{c}, nil
+}
+
+// block is how many sweeps each keying takes once more looks are wanted than
+// the plan's least: keying and reading back then cost less than they would
+// alternating one by one, and a drift of the floor still falls on both states.
+const block = 3
+
+// missing is how many looks of each state a point wants next, given those it
+// has; had counts those with the source on (without it, in a step that never
+// keys). A signal near the noise wants more of them than a clear one.
+func (c *conduct) missing(t task, got driver.Settings, looks []sweep.Look, had int) int {
+	plan := c.run.Plan
+	switch {
+	case had < plan.Looks:
+		return 1
+	case !keys(t.step.Kind):
+		return 0
+	}
+	return max(0, min(block, sweep.LooksWanted(plan, t.point, c.run.Bench, got.RBW, looks)-had))
 }
 
 // asOpening refuses settings that differ from those of the reference at the

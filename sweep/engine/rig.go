@@ -110,29 +110,37 @@ func (r *rig) tune(ctx context.Context, p sweep.Point) (unit.Hz, unit.DBm, error
 	return r.c.b.tx.tune(ctx, p.Freq, p.Level)
 }
 
-// look takes one sweep with the source off, or keyed for no longer than the
-// settling time and the sweep. overload is asked while the source is on, which
-// is when it shows; a step that never keys is asked as it is.
-func (r *rig) look(ctx context.Context, t task, on bool, settle, sweepTime time.Duration) (out sweep.Look, overload bool, err error) {
-	out.SourceOn = on
+// block takes n sweeps in a row with the source off, or keyed once for no longer
+// than the settling time and the sweeps; between says how long to wait before
+// each further one. overload is asked while the source is on, which is when it
+// shows; a step that never keys is asked as it is.
+func (r *rig) block(ctx context.Context, t task, on bool, n int, settle, between, sweepTime time.Duration) (out []sweep.Look, overload bool, err error) {
 	take := func(ctx context.Context) error {
-		if err := r.c.b.clock.Sleep(ctx, settle); err != nil {
-			return err
+		wait := settle
+		for range n {
+			if err := r.c.b.clock.Sleep(ctx, wait); err != nil {
+				return err
+			}
+			wait = between
+			l := sweep.Look{SourceOn: on}
+			var err error
+			if l.Trace, err = r.c.b.links.analyzer.Sweep(ctx); err != nil {
+				return wrong(RoleAnalyzer, err)
+			}
+			if err := r.plausible(l.Trace); err != nil {
+				return err
+			}
+			out = append(out, l)
 		}
 		var err error
-		if out.Trace, err = r.c.b.links.analyzer.Sweep(ctx); err != nil {
-			return wrong(RoleAnalyzer, err)
-		}
-		if err := r.plausible(out.Trace); err != nil {
-			return err
-		}
 		if on || !keys(t.step.Kind) {
 			overload, err = health(ctx, r.c.b.links.analyzer, RoleAnalyzer)
 		}
 		return err
 	}
 	if on {
-		err = r.c.b.tx.keyed(ctx, sweep.Keying{Run: r.c.id, Step: t.step.Index, Point: t.point.Index}, settle+sweepTime, take)
+		expect := settle + time.Duration(n)*sweepTime + time.Duration(n-1)*between
+		err = r.c.b.tx.keyed(ctx, sweep.Keying{Run: r.c.id, Step: t.step.Index, Point: t.point.Index}, expect, take)
 	} else {
 		err = take(ctx)
 	}

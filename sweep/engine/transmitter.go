@@ -117,8 +117,7 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	t.mark(true)
 	defer func() {
 		trouble, offErr := t.off(ctx)
-		took := t.clock.Now().Sub(from)
-		t.spent += took
+		t.spent += t.clock.Now().Sub(from)
 		ledgerErr := t.keyOff(ctx, entry, offErr)
 		switch {
 		case offErr != nil:
@@ -127,8 +126,6 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = &ruleError{ruleJournal, ledgerErr}
 		case driver.KindOf(trouble) == driver.KindReadback:
 			err = &ruleError{ruleReadback, trouble}
-		case err == nil && t.rules.MaxKeyed > 0 && took > t.rules.MaxKeyed+t.rules.OffTimeout:
-			err = &ruleError{ruleKeyedLong, fmt.Errorf("%v without a break, %v are allowed", took, t.rules.MaxKeyed)}
 		case err == nil:
 			// Off at last, but what was it while the work was done?
 			err = wrong(RoleSource, trouble)
@@ -147,7 +144,25 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if err != nil {
 		return wrong(RoleSource, err)
 	}
+	if m := t.rules.MaxKeyed; m > 0 {
+		var done func()
+		ctx, done = t.limited(ctx, m+m/10) // what should fit has been checked; this is for what hangs
+		defer done()
+	}
 	return work(ctx)
+}
+
+// limited cuts the work off after d, whatever it waits for.
+func (t *transmitter) limited(ctx context.Context, d time.Duration) (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		if t.clock.Sleep(ctx, d) == nil {
+			cancel(fmt.Errorf("the source was on for %v without a break", d))
+		}
+	}()
+	return ctx, func() { cancel(nil); <-ended }
 }
 
 func readback(asked, got string) error {
