@@ -204,6 +204,16 @@ func (b *Bench) device(r Role) (*device, error) {
 	return nil, fmt.Errorf("role %d is unknown", r)
 }
 
+// Commands returns the header patterns that an instrument understands with its
+// traits, in the notation of README.md.
+func (b *Bench) Commands(r Role) []string {
+	d, err := b.device(r)
+	if err != nil {
+		return nil
+	}
+	return append([]string(nil), d.tree.Patterns()...)
+}
+
 func tcp(v *server) string {
 	if v.addr == nil {
 		return ""

@@ -40,7 +40,8 @@ type World struct {
 	lines map[string]int // field path to line, when read from a file
 }
 
-// Source is the signal source's honesty.
+// Source is the signal source's honesty. Left out or zero: 100 kHz to 6 GHz,
+// -110 to 20 dBm, settling 5 ms.
 type Source struct {
 	MinFreq  unit.Hz  `yaml:"min_freq"`
 	MaxFreq  unit.Hz  `yaml:"max_freq"`
@@ -57,7 +58,9 @@ type Source struct {
 	Harmonics []unit.DB `yaml:"harmonics"`
 }
 
-// Analyzer is the spectrum analyzer's front end.
+// Analyzer is the spectrum analyzer's front end. A field left out or zero takes
+// its default: 9 kHz to 6 GHz, noise figure 24 dB, preamplifier 20 dB with 8 dB,
+// compression at 3 dBm, overload at -3 dBm, headroom 10 dB.
 type Analyzer struct {
 	MinFreq           unit.Hz `yaml:"min_freq"`
 	MaxFreq           unit.Hz `yaml:"max_freq"`
