@@ -443,7 +443,9 @@ func TestKeyedTimeIsLimited(t *testing.T) {
 	s := w.setup()
 	s.Rules.MaxKeyed = 25e6 // 25 ms; a look takes 30
 	d := serve(t, s)
-	r := d.end(t, d.begin(t, request(plan(t, sweep.Linked, 100e6))))
+	p := plan(t, sweep.Linked, 100e6)
+	p.Looks = 1
+	r := d.end(t, d.begin(t, request(p)))
 	for _, c := range w.journal.caps(r.ID) {
 		if c.Kind != sweep.Ambient && !strings.Contains(c.Void, "the source would be on for 30ms without a break, 25ms are allowed") {
 			t.Errorf("step %d %v: void %q", c.Step, c.Kind, c.Void)
@@ -455,7 +457,7 @@ func TestKeyedTimeIsLimited(t *testing.T) {
 	s.Rules.MaxKeyed, s.Rules.MaxKeyedPerRun = 0, 100e6
 	d.stop()
 	d = serve(t, s)
-	r = d.end(t, d.begin(t, request(plan(t, sweep.Linked, 100e6))))
+	r = d.end(t, d.begin(t, request(p)))
 	if r.State != sweep.Failed || !strings.Contains(r.Reason, "120ms in this run, 100ms are allowed") {
 		t.Errorf("ended %v: %s", r.State, r.Reason)
 	}
