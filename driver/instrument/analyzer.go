@@ -41,7 +41,7 @@ func OpenAnalyzer(ctx context.Context, spec Spec) (*Analyzer, error) {
 		err = a.prepare(ctx)
 	}
 	if err == nil {
-		err = a.ask(ctx)
+		err = a.ask(ctx, a.prepare)
 	}
 	if err != nil {
 		a.drop()
@@ -73,10 +73,10 @@ func (a *Analyzer) forget() {
 // and the number format are re-established: anything else could clear it.
 func (a *Analyzer) Recover(ctx context.Context) error {
 	prepare := func(ctx context.Context) error {
+		a.restarted = false // what was lost is set again now
 		if err := a.prepare(ctx); err != nil {
 			return err
 		}
-		a.restarted = false // what was lost is set again now
 		if a.want == nil {
 			return nil
 		}

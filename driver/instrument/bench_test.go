@@ -2,6 +2,8 @@ package instrument_test
 
 import (
 	"context"
+	"flag"
+	"os"
 	"testing"
 	"time"
 
@@ -32,11 +34,23 @@ var (
 	}
 )
 
+// TestMain lets many tests wait at a time: they mostly wait for time-outs.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "32"); err != nil {
+		panic(err)
+	}
+	os.Exit(m.Run())
+}
+
+const detectorItem = dialect.Detector
+
 // pathLoss is what the test world takes away between source and analyzer.
 const pathLoss = unit.DB(30)
 
 func testWorld() *virtual.World {
-	return &virtual.World{Name: "bench test", SharedReference: true, Path: []world.Loss{{Freq: 1e6, Loss: pathLoss}}}
+	return &virtual.World{Name: "bench test", SharedReference: true, Path: []world.Loss{{Freq: 1e6, Loss: pathLoss}},
+		Enclosures: []world.Enclosure{{Name: "locker", Curve: []world.Shield{{Freq: 1e6, SE: 60}}}}}
 }
 
 // lab is a virtual bench with the means to open its instruments.
@@ -84,7 +98,7 @@ func (l *lab) spec(name, dialectName, host, pty string) instrument.Spec {
 	if l.serial {
 		a = link.Address{Scheme: link.SchemeSerial, Path: pty, Baud: 115200, Data: 8, Parity: "none", Stop: 1}
 	}
-	return instrument.Spec{Name: name, Address: a, Dialect: d, Backoff: 20 * time.Millisecond, Tries: 8, Ring: link.NewRing(64, 16),
+	return instrument.Spec{Name: name, Address: a, Dialect: d, Backoff: 20 * time.Millisecond, Tries: 8, Quiet: 30 * time.Millisecond, Ring: link.NewRing(64, 16),
 		Timeouts: link.Timeouts{Dial: time.Second, Reply: 400 * time.Millisecond, FirstReply: 400 * time.Millisecond, Gap: 150 * time.Millisecond}}
 }
 

@@ -54,15 +54,15 @@ func (a *Analyzer) Configure(ctx context.Context, s driver.Settings) (driver.Set
 	if err != nil {
 		return driver.Settings{}, err
 	}
-	// A setting that a later one moved (the span by the center, say) is given
-	// once more.
+	// A setting that a later one moved (the span by the center, say), or that
+	// was lost on the way, is given once more.
 	var again []change
 	for _, c := range sent {
 		if off[c.item] {
 			again = append(again, c)
 		}
 	}
-	if len(again) > 0 && len(sent) > 1 {
+	if len(again) > 0 {
 		if _, err := a.give(ctx, again); err != nil {
 			return driver.Settings{}, err
 		}

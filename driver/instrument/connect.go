@@ -58,11 +58,7 @@ func (t *talker) connect(ctx context.Context) error {
 	t.conn = conn
 	serial := t.spec.Address.Scheme == link.SchemeSerial
 	if serial {
-		quiet := t.dialect.Link.Quiet
-		if quiet <= 0 {
-			quiet = defaultQuiet
-		}
-		if err := conn.Quiet(ctx, quiet); err != nil {
+		if err := conn.Quiet(ctx, t.spec.Quiet); err != nil {
 			return t.lost(err)
 		}
 	}
@@ -98,9 +94,6 @@ func (t *talker) connect(ctx context.Context) error {
 	_, err = t.drain(ctx, true) // what earlier users left behind
 	return err
 }
-
-// defaultQuiet is how long a serial line must be silent before it is trusted.
-const defaultQuiet = 200 * time.Millisecond
 
 // identify asks who is there.
 func (t *talker) identify(ctx context.Context) (driver.Identity, error) {
@@ -167,31 +160,58 @@ func (t *talker) Close() error {
 // releaseTimeout bounds the farewell.
 const releaseTimeout = time.Second
 
-// ask reads the limits the instrument states itself.
-func (t *talker) ask(ctx context.Context) error {
-	for i := range t.limits {
+// ask reads the limits the instrument states itself, or takes the dialect's.
+func (t *talker) ask(ctx context.Context, prepare func(context.Context) error) error {
+	t.limits = t.stated()
+	asked, err := t.askLimits(ctx)
+	if err == nil {
+		t.limits = asked
+		return nil
+	}
+	if !driver.Retryable(err) {
+		return err
+	}
+	// An instrument that does not know MIN and MAX is no worse for it.
+	t.spec.Logger.Warn("the limits cannot be asked for, the dialect's hold", zap.Error(err))
+	return t.establish(ctx, prepare)
+}
+
+// stated returns the dialect's limits.
+func (t *talker) stated() limits {
+	var out limits
+	for i := range out {
+		if s := t.dialect.Setting(dialect.Item(i)); s != nil {
+			out[i] = limit{s.Min, s.Max}
+		}
+	}
+	return out
+}
+
+func (t *talker) askLimits(ctx context.Context) (limits, error) {
+	out := t.stated()
+	for i := range out {
 		s := t.dialect.Setting(dialect.Item(i))
 		if s == nil {
 			continue
 		}
-		l := limit{s.Min, s.Max}
 		for _, q := range []struct {
 			c  dialect.Command
 			to *float64
-		}{{s.AskMin, &l.min}, {s.AskMax, &l.max}} {
+		}{{s.AskMin, &out[i].min}, {s.AskMax, &out[i].max}} {
 			if q.c.Send == "" {
 				continue
 			}
 			reply, err := t.do(ctx, q.c)
 			if err != nil {
-				return err
+				return out, err
 			}
-			if *q.to, err = s.ReadNumber(string(reply)); err != nil {
-				return t.distrust("read limit", q.c, driver.KindFormat, err, string(reply))
+			v, err := s.ReadNumber(string(reply))
+			if err != nil {
+				return out, t.distrust("read limit", q.c, driver.KindFormat, err, string(reply))
 			}
+			*q.to = v
 		}
-		t.limits[i] = l
 	}
 	_, err := t.drain(ctx, false)
-	return err
+	return out, err
 }

@@ -34,7 +34,7 @@ func OpenSource(ctx context.Context, spec Spec) (*Source, error) {
 		err = s.prepare(ctx)
 	}
 	if err == nil {
-		err = s.ask(ctx)
+		err = s.ask(ctx, s.prepare)
 	}
 	if err != nil {
 		s.drop()
@@ -69,10 +69,10 @@ func (s *Source) prepare(ctx context.Context) error {
 // Recover implements driver.Instrument.
 func (s *Source) Recover(ctx context.Context) error {
 	err := s.establish(ctx, func(ctx context.Context) error {
+		s.restarted = false // what was lost is set again now
 		if err := s.prepare(ctx); err != nil {
 			return err
 		}
-		s.restarted = false // what was lost is set again now
 		if s.frequency != nil {
 			if _, err := s.set(ctx, dialect.CarrierFrequency, *s.frequency); err != nil {
 				return err

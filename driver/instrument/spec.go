@@ -18,6 +18,10 @@ type Spec struct {
 	// Timeouts override the dialect's where they are not zero.
 	Timeouts link.Timeouts
 
+	// Quiet is how long a serial line must be silent after opening before it
+	// is trusted; zero takes the dialect's, or 200 ms.
+	Quiet time.Duration
+
 	// Tries is how often Recover dials before it gives up, 5 if zero; between
 	// tries it waits Backoff (200 ms if zero), doubled each time up to 5 s.
 	Tries   int
@@ -51,6 +55,12 @@ func (s Spec) withDefaults() Spec {
 	}
 	if s.Name == "" {
 		s.Name = s.Address.String()
+	}
+	if s.Quiet <= 0 && s.Dialect != nil {
+		s.Quiet = s.Dialect.Link.Quiet
+	}
+	if s.Quiet <= 0 {
+		s.Quiet = 200 * time.Millisecond
 	}
 	s.Logger = s.Logger.With(zap.String("instrument", s.Name))
 	return s

@@ -24,11 +24,13 @@ type talker struct {
 	restarted bool          // the power-on bit was seen since the settings were applied
 	reported  bool          // ... and not yet told by Health
 	patience  time.Duration // longer time-out for the next reply only
-	limits    [dialect.Output + 1]limit
+	limits    limits
 }
 
 // limit is what the instrument itself says about an item.
 type limit struct{ min, max float64 }
+
+type limits [dialect.Output + 1]limit
 
 func (t *talker) init(spec Spec) {
 	t.spec = spec.withDefaults()
