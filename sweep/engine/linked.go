@@ -108,10 +108,13 @@ func (s *fixed) capture(ctx context.Context, r *rig, t task) ([]sweep.Capture, e
 	return []sweep.Capture{c}, nil
 }
 
-// block is how many sweeps each keying takes once more looks are wanted than
-// the plan's least: keying and reading back then cost less than they would
+// Sweeps that each keying takes: two of the plan's least number of looks, three
+// of those wanted beyond. Keying and reading back then cost less than they would
 // alternating one by one, and a drift of the floor still falls on both states.
-const block = 4
+const (
+	firstBlock = 2
+	laterBlock = 3
+)
 
 // missing is how many looks of each state a point wants next, given those it
 // has; had counts those with the source on (without it, in a step that never
@@ -120,11 +123,11 @@ func (c *conduct) missing(t task, got driver.Settings, looks []sweep.Look, had i
 	plan := c.run.Plan
 	switch {
 	case had < plan.Looks:
-		return 1
+		return min(firstBlock, plan.Looks-had)
 	case !keys(t.step.Kind):
 		return 0
 	}
-	return max(0, min(block, sweep.LooksWanted(plan, t.point, c.run.Bench, got.RBW, looks)-had))
+	return max(0, min(laterBlock, sweep.LooksWanted(plan, t.point, c.run.Bench, got.RBW, looks)-had))
 }
 
 // asOpening refuses settings that differ from those of the reference at the
