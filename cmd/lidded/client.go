@@ -1,0 +1,234 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lidded/cmd/lidded/internal/config"
+	"lidded/cmd/lidded/internal/rest"
+)
+
+// client speaks to a daemon over REST.
+type client struct {
+	base string
+	http *http.Client
+}
+
+// urlFlag adds --url, by default $LIDDED_URL or the default address.
+func urlFlag(c *cobra.Command) *string {
+	def := os.Getenv("LIDDED_URL")
+	if def == "" {
+		def = "http://" + config.DefaultListen
+	}
+	return c.Flags().String("url", def, "address of the daemon; also $LIDDED_URL")
+}
+
+const clientTimeout = 60 * time.Second
+
+func newClient(base string) *client {
+	return &client{strings.TrimRight(base, "/"), &http.Client{Timeout: clientTimeout}}
+}
+
+// do sends a request and decodes the reply; a problem document becomes an
+// error that says what it says.
+func (c *client) do(ctx context.Context, method, path string, header http.Header, in, out any) error {
+	var body io.Reader
+	if in != nil {
+		b, err := json.Marshal(in)
+		if err != nil {
+			return err
+		}
+		body = bytes.NewReader(b)
+	}
+	req, err := http.NewRequestWithContext(ctx, method, c.base+path, body)
+	if err != nil {
+		return usageError{fmt.Errorf("--url %s: %w", c.base, err)}
+	}
+	for k, v := range header {
+		req.Header[k] = v
+	}
+	if in != nil {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	resp, err := c.http.Do(req)
+	if err != nil {
+		var ue *url.Error
+		if errors.As(err, &ue) {
+			err = ue.Err
+		}
+		return fmt.Errorf("no daemon at %s: %w: start one with 'lidded serve', or name another with --url", c.base, err)
+	}
+	defer resp.Body.Close()
+	data, err := io.ReadAll(resp.Body)
+	if err != nil {
+		return fmt.Errorf("reply of %s: %w", c.base, err)
+	}
+	if resp.StatusCode >= 400 {
+		var p rest.Problem
+		if json.Unmarshal(data, &p) != nil || p.Detail == "" && p.Title == "" {
+			return fmt.Errorf("%s %s: %s", method, path, resp.Status)
+		}
+		msg := p.Detail
+		if msg == "" {
+			msg = p.Title
+		}
+		for _, e := range p.Errors {
+			if e.Message != "" && !strings.Contains(msg, e.Message) {
+				msg += fmt.Sprintf("\n  %s: %s", e.Location, e.Message)
+			}
+		}
+		return errors.New(msg)
+	}
+	if raw, ok := out.(*[]byte); ok {
+		*raw = data
+		return nil
+	}
+	if out == nil || len(data) == 0 {
+		return nil
+	}
+	if err := json.Unmarshal(data, out); err != nil {
+		return fmt.Errorf("reply of %s: %w", c.base, err)
+	}
+	return nil
+}
+
+func startCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "start",
+		Short: "start a run on a daemon",
+		Args:  none,
+	}
+	base := urlFlag(c)
+	var body rest.StartBody
+	c.Flags().StringVar(&body.Bench, "bench", "", "bench (default: the only one)")
+	c.Flags().StringVar(&body.Plan, "plan", "", "plan (default: the only one)")
+	c.Flags().StringSliceVar(&body.Specimens, "specimen", nil, "specimen, may be repeated (default: all)")
+	c.Flags().StringVar(&body.Operator, "operator", os.Getenv("USER"), "who answers for the run")
+	key := c.Flags().String("key", "", "idempotency key: a second start with it gives the first run")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		h := http.Header{}
+		if *key != "" {
+			h.Set("Idempotency-Key", *key)
+		}
+		var run rest.Run
+		if err := newClient(*base).do(c.Context(), http.MethodPost, "/v1/runs", h, body, &run); err != nil {
+			return err
+		}
+		if *asJSON {
+			return printJSON(c.OutOrStdout(), run)
+		}
+		fmt.Fprintln(c.OutOrStdout(), run.ID)
+		return nil
+	}
+	return c
+}
+
+func runsCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "runs",
+		Short: "list the runs of a daemon, newest first",
+		Args:  none,
+	}
+	base := urlFlag(c)
+	limit := c.Flags().Int("limit", 20, "at most so many")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		var raw []byte
+		if err := newClient(*base).do(c.Context(), http.MethodGet, "/v1/runs?limit="+strconv.Itoa(*limit), nil, nil, &raw); err != nil {
+			return err
+		}
+		if *asJSON {
+			_, err := c.OutOrStdout().Write(append(bytes.TrimSpace(raw), '\n'))
+			return err
+		}
+		var list struct {
+			Runs []rest.RunInfo `json:"runs"`
+		}
+		if err := json.Unmarshal(raw, &list); err != nil {
+			return fmt.Errorf("reply of %s: %w", *base, err)
+		}
+		rows := [][]string{{"RUN", "CREATED", "BENCH", "PLAN", "SPECIMENS", "STATE", "REASON"}}
+		for _, r := range list.Runs {
+			rows = append(rows, []string{string(r.ID), r.Created.Local().Format(time.DateTime), r.Bench, r.Plan, strings.Join(r.Specimens, " "), fmt.Sprint(r.State), r.Reason})
+		}
+		return table(c.OutOrStdout(), rows...)
+	}
+	return c
+}
+
+func showCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "show RUN",
+		Short: "show a run of a daemon: state, tables, verdicts",
+		Args:  exactly("a run"),
+	}
+	base := urlFlag(c)
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		cl := newClient(*base)
+		var raw []byte
+		path := "/v1/runs/" + url.PathEscape(args[0])
+		if *asJSON {
+			path += "/results"
+		} else {
+			path += "/tables.txt"
+		}
+		if err := cl.do(c.Context(), http.MethodGet, path, nil, nil, &raw); err != nil {
+			return err
+		}
+		_, err := c.OutOrStdout().Write(raw)
+		return err
+	}
+	return c
+}
+
+func releaseCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "release RUN STEP",
+		Short: "confirm the hold point of a step: its instruction has been carried out",
+		Args:  exactly("a run", "the step that waits"),
+	}
+	base := urlFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if _, err := strconv.Atoi(args[1]); err != nil {
+			return usageError{fmt.Errorf("step %q is not a number: 'lidded runs' and the page show the one that waits", args[1])}
+		}
+		path := "/v1/runs/" + url.PathEscape(args[0]) + "/holds/" + args[1] + "/release"
+		if err := newClient(*base).do(c.Context(), http.MethodPost, path, nil, nil, nil); err != nil {
+			return err
+		}
+		fmt.Fprintf(c.OutOrStdout(), "hold point %s released\n", args[1])
+		return nil
+	}
+	return c
+}
+
+func steerCommand(order, short string) *cobra.Command {
+	c := &cobra.Command{
+		Use:   order + " RUN",
+		Short: short,
+		Args:  exactly("a run"),
+	}
+	base := urlFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if err := newClient(*base).do(c.Context(), http.MethodPost, "/v1/runs/"+url.PathEscape(args[0])+"/"+order, nil, nil, nil); err != nil {
+			return err
+		}
+		fmt.Fprintf(c.OutOrStdout(), "%s: %s taken\n", args[0], order)
+		return nil
+	}
+	return c
+}

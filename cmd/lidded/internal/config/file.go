@@ -1,0 +1,92 @@
+package config
+
+import (
+	"time"
+
+	"lidded/driver/unit"
+	"lidded/sweep"
+)
+
+// File is a config file as written. Everything but the daemon section
+// describes the work and is read from the file alone.
+type File struct {
+	Daemon    Daemon           `yaml:"daemon"`
+	Benches   []Bench          `yaml:"benches"`
+	Plans     []sweep.PlanSpec `yaml:"plans"`
+	Specimens []sweep.Specimen `yaml:"specimens"`
+	Schedules []Schedule       `yaml:"schedules"`
+}
+
+// Daemon is the daemon's own settings. Each can also be given by environment
+// (LIDDED_DAEMON_LISTEN for daemon.listen) and some by a flag; a flag wins over
+// the environment, the environment over the file.
+type Daemon struct {
+	Listen       string  `yaml:"listen"`       // host:port of page, REST and metrics
+	Store        string  `yaml:"store"`        // the SQLite file
+	Dialects     string  `yaml:"dialects"`     // folder whose dialect files come before the shipped ones
+	Requirements string  `yaml:"requirements"` // folder of further requirement lines
+	Log          Log     `yaml:"log"`
+	Metrics      Metrics `yaml:"metrics"`
+}
+
+// Log says what is logged and how.
+type Log struct {
+	Format string `yaml:"format"` // console or json
+	Level  string `yaml:"level"`  // debug, info, warn or error
+}
+
+// Metrics bounds what /metrics gives.
+type Metrics struct {
+	MaxSeries int `yaml:"max_series"` // of per-frequency series, over all specimens
+}
+
+// Bench is one bench: an analyzer, a source, and what is known of them.
+type Bench struct {
+	Name            string             `yaml:"name"`
+	Analyzer        Instrument         `yaml:"analyzer"`
+	Source          Source             `yaml:"source"`
+	MayTransmit     []sweep.Permission `yaml:"may_transmit"`
+	Conducted       bool               `yaml:"conducted"`           // cabled: nothing is radiated
+	SharedReference bool               `yaml:"shared_reference"`    // both on one 10 MHz reference
+	FreqErrorPPM    *float64           `yaml:"frequency_error_ppm"` // both instruments together, default 10
+	PathLoss        *unit.DB           `yaml:"path_loss"`           // source output to analyzer input without a shield, default 40 dB
+	NoiseFigure     *unit.DB           `yaml:"noise_figure"`        // of the analyzer as used, default 25 dB
+	SweepFactor     float64            `yaml:"sweep_factor"`        // k of the sweep-time law k·span/RBW², default 2.5
+	Uncertainty     *unit.DB           `yaml:"uncertainty"`         // standard uncertainty of a level difference apart from noise, default 1 dB
+	Hands           Hands              `yaml:"hands"`
+	Cautions        []string           `yaml:"cautions"`
+	TimeScale       float64            `yaml:"time_scale"` // a virtual bench's clock runs this much faster than ours
+}
+
+// Instrument is where an instrument is and how it speaks.
+type Instrument struct {
+	Address string  `yaml:"address"` // tcp://host:port or serial:///dev/...?baud=115200
+	Dialect string  `yaml:"dialect"`
+	Expect  string  `yaml:"expect"`   // regular expression the identity must match; empty: any
+	FreqMin unit.Hz `yaml:"freq_min"` // narrower than the dialect's, if this unit or what hangs on it is
+	FreqMax unit.Hz `yaml:"freq_max"`
+}
+
+// Source is an instrument that transmits.
+type Source struct {
+	Instrument `yaml:",inline"`
+	MaxLevel   *unit.DBm `yaml:"max_level"` // never set above; required
+}
+
+// Hands says who releases hold points of plans that leave it to a rule.
+type Hands struct {
+	Rule    string `yaml:"rule"`    // operator (default: a person), unattended (nothing needs moving), virtual (the virtual bench's control socket)
+	Control string `yaml:"control"` // virtual: host:port of the control socket
+}
+
+// Schedule starts a run by the clock.
+type Schedule struct {
+	Name      string        `yaml:"name"`
+	Bench     string        `yaml:"bench"`
+	Plan      string        `yaml:"plan"`
+	Specimens []string      `yaml:"specimens"` // empty: all
+	Cron      string        `yaml:"cron"`      // minute hour day month weekday
+	Zone      string        `yaml:"zone"`      // IANA time zone, default UTC
+	Missed    string        `yaml:"missed"`    // skip (default) or once: one run on start-up if one was missed
+	Within    time.Duration `yaml:"within"`    // missed: once looks back this far, default 12h
+}

@@ -1,0 +1,287 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lidded/cmd/lidded/internal/config"
+	"lidded/cmd/lidded/internal/dashboard"
+	"lidded/cmd/lidded/internal/metrics"
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/driver"
+	"lidded/driver/instrument"
+	"lidded/driver/link"
+	"lidded/store"
+	"lidded/sweep"
+	"lidded/sweep/engine"
+)
+
+// Options of a daemon.
+type Options struct {
+	Software string
+	Logger   *zap.Logger
+	// Observer sees every picture besides the hub and the metrics; nil: nobody.
+	Observer sweep.Observer
+}
+
+// Daemon is everything that serves a lab. Open it, Serve it.
+type Daemon struct {
+	lab      *Lab
+	log      *zap.Logger
+	software string
+	store    *store.Store
+	hub      *rest.Hub
+	metrics  *metrics.Metrics
+	judge    *judge
+	benches  map[string]*bench
+	order    []string
+	listener net.Listener
+	http     *http.Server
+	extra    sweep.Observer
+	settle   chan settled
+}
+
+// bench is one bench as served.
+type bench struct {
+	lab      *Bench
+	engine   *engine.Bench
+	analyzer *link.Ring
+	source   *link.Ring
+}
+
+const (
+	ringExchanges = 100
+	ringFailures  = 20
+	shutdownTime  = 5 * time.Second
+	judgesKept    = 16
+)
+
+// Open opens the store, takes the listening address and makes the benches, but
+// keys nothing and dials nobody yet. The caller must Serve or Close.
+func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
+	lab, err := NewLab(c)
+	if err != nil {
+		return nil, err
+	}
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: make(chan settled, 64)}
+	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{}); err != nil {
+		return nil, err
+	}
+	d.judge = newJudge(d.store, judgesKept)
+	d.metrics = metrics.New(metrics.Options{Version: o.Software, MaxSeries: c.Daemon.Metrics.MaxSeries, StoreFile: d.store.Path()})
+	for _, b := range c.Benches {
+		d.addBench(lab.benches[b.Name], o.Logger)
+	}
+	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
+		return nil, errors.Join(fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err), d.store.Close())
+	}
+	handler, err := rest.New(rest.Options{
+		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Exports: d.exports(), Ready: d.ready, Page: dashboard.Handler(), Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+	})
+	if err != nil {
+		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
+	}
+	d.http = rest.NewServer(handler, d.hub, o.Logger)
+	return d, nil
+}
+
+func (d *Daemon) addBench(lab *Bench, log *zap.Logger) {
+	b := &bench{lab: lab, analyzer: link.NewRing(ringExchanges, ringFailures), source: link.NewRing(ringExchanges, ringFailures)}
+	open := func(ctx context.Context) (driver.Analyzer, driver.Source, error) {
+		with := func(ring *link.Ring) func(*instrument.Spec) {
+			return func(s *instrument.Spec) { s.Ring, s.Logger, s.Observer = ring, log, d.metrics }
+		}
+		return lab.Open(ctx, with(b.analyzer), with(b.source))
+	}
+	var clock engine.Clock
+	if s := lab.Config.TimeScale; s > 0 && s != 1 {
+		clock = engine.ScaledClock(s)
+	}
+	b.engine = engine.New(engine.Setup{
+		Facts: lab.Facts, Open: open, Hands: handsOf(lab.Config.Hands), Journal: d.store, Observer: d, Clock: clock, Logger: log, Software: d.software,
+	})
+	d.benches[lab.Facts.Name] = b
+	d.order = append(d.order, lab.Facts.Name)
+}
+
+// Addr is where the daemon listens.
+func (d *Daemon) Addr() string { return d.listener.Addr().String() }
+
+// Store is the daemon's store, for listings beside it.
+func (d *Daemon) Store() *store.Store { return d.store }
+
+// Lab is what the daemon serves.
+func (d *Daemon) Lab() *Lab { return d.lab }
+
+// Evaluation judges a run of the store.
+func (d *Daemon) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
+	return d.judge.Evaluation(ctx, id)
+}
+
+// Wait returns a run when it has ended.
+func (d *Daemon) Wait(ctx context.Context, bench string, id sweep.RunID) (sweep.Run, error) {
+	return d.benches[bench].engine.Wait(ctx, id)
+}
+
+// Close lets go of what Open took, for a daemon that is not served.
+func (d *Daemon) Close() error { return errors.Join(d.listener.Close(), d.store.Close()) }
+
+// Serve runs until the context ends, then ends everything in order: no new
+// requests, sources off, store closed. Errors are what did not go well.
+func (d *Daemon) Serve(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var wg sync.WaitGroup
+	errs := make(chan error, len(d.benches)+2)
+	part := func(f func(context.Context) error) {
+		wg.Go(func() {
+			if err := f(ctx); err != nil {
+				errs <- err
+				cancel()
+			}
+		})
+	}
+	if err := d.remember(ctx); err != nil {
+		d.log.Warn("earlier results could not be read for the metrics", zap.Error(err))
+	}
+	for _, name := range d.order {
+		part(d.benches[name].engine.Serve)
+	}
+	part(d.settleRuns)
+	part(d.serveHTTP)
+	part(d.runSchedules)
+	d.log.Info("serving", zap.String("address", "http://"+d.Addr()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
+	<-ctx.Done()
+	wg.Wait()
+	close(errs)
+	var all []error
+	for err := range errs {
+		all = append(all, err)
+	}
+	if err := d.store.Close(); err != nil {
+		all = append(all, err)
+	}
+	return errors.Join(all...)
+}
+
+func (d *Daemon) serveHTTP(ctx context.Context) error {
+	done := make(chan error, 1)
+	go func() { done <- d.http.Serve(d.listener) }()
+	select {
+	case err := <-done:
+		return fmt.Errorf("http server: %w", err)
+	case <-ctx.Done():
+	}
+	sctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
+	defer cancel()
+	err := d.http.Shutdown(sctx)
+	<-done
+	if errors.Is(err, context.DeadlineExceeded) {
+		return d.http.Close()
+	}
+	return err
+}
+
+// ready tells what the daemon needs and how it stands.
+func (d *Daemon) ready(context.Context) []rest.Check {
+	var out []rest.Check
+	for _, name := range d.order {
+		st := d.benches[name].engine.Status()
+		why := func(role string, l engine.LinkStatus) {
+			c := rest.Check{Name: name + "/" + role}
+			if !l.Up {
+				c.Reason = strings.TrimSpace("down " + l.Error)
+			}
+			out = append(out, c)
+		}
+		why("analyzer", st.Analyzer)
+		why("source", st.Source)
+	}
+	return out
+}
+
+// settled is a run that ended.
+type settled struct {
+	bench string
+	id    sweep.RunID
+}
+
+// Observe passes what happens on. It never waits.
+func (d *Daemon) Observe(p sweep.Progress) {
+	d.hub.Observe(p)
+	d.metrics.Observe(p)
+	if p.Kind == "state" && (p.State.Final() || p.State == sweep.Interrupted) {
+		select {
+		case d.settle <- settled{p.Bench, p.Run}:
+		default:
+			d.log.Warn("too many runs ended at once; their results reach the metrics after a restart")
+		}
+	}
+	if d.extra != nil {
+		d.extra.Observe(p)
+	}
+}
+
+// settleRuns hands the results of ended runs to the metrics.
+func (d *Daemon) settleRuns(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case s := <-d.settle:
+			if err := d.publish(ctx, s.id); err != nil && ctx.Err() == nil {
+				d.log.Warn("results of an ended run could not be read", zap.String("run", string(s.id)), zap.Error(err))
+			}
+		}
+	}
+}
+
+func (d *Daemon) publish(ctx context.Context, id sweep.RunID) error {
+	run, err := d.store.Run(ctx, id)
+	if err != nil {
+		return err
+	}
+	e, err := d.judge.Evaluation(ctx, id)
+	if err != nil {
+		return err
+	}
+	d.metrics.Ended(run, e)
+	return nil
+}
+
+// remember hands the newest result of every specimen to the metrics, so that
+// they survive a restart.
+func (d *Daemon) remember(ctx context.Context) error {
+	var errs []error
+	for _, name := range d.order {
+		list, err := d.store.LatestRuns(ctx, name, "")
+		if err != nil {
+			return err
+		}
+		seen := map[sweep.RunID]bool{}
+		for _, s := range list {
+			if !seen[s.Run.ID] {
+				seen[s.Run.ID] = true
+				errs = append(errs, d.publish(ctx, s.Run.ID))
+			}
+		}
+		for _, p := range d.lab.Config.Plans {
+			if last, err := d.store.LastSuccess(ctx, name, p.Name); err == nil && last.Ended != nil {
+				d.metrics.LastSuccess(name, p.Name, *last.Ended)
+			}
+		}
+	}
+	return errors.Join(errs...)
+}

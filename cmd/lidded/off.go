@@ -1,0 +1,89 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lidded/cmd/lidded/internal/config"
+	"lidded/cmd/lidded/internal/daemon"
+	"lidded/driver/dialect"
+	"lidded/driver/instrument"
+)
+
+const offTimeout = 20 * time.Second
+
+func offCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "off",
+		Short: "put every source into its safe state, now",
+		Long: "Asks the daemon of the config to switch every source off; where no daemon answers, goes to\n" +
+			"the sources itself. Succeeds only when each was read back as off.",
+		Args: none,
+	}
+	path := configFlag(c)
+	only := c.Flags().String("bench", "", "only this bench")
+	c.Flags().String("listen", "", "address of the daemon, in place of daemon.listen")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		cfg, err := loadConfig(c, *path)
+		if err != nil {
+			return err
+		}
+		lab, err := daemon.NewLab(cfg)
+		if err != nil {
+			return usageError{err}
+		}
+		if *only != "" {
+			if _, err := lab.Bench(*only); err != nil {
+				return usageError{err}
+			}
+		}
+		var errs []error
+		for _, b := range cfg.Benches {
+			if *only != "" && b.Name != *only {
+				continue
+			}
+			how, err := sourceOff(c.Context(), cfg, lab, b.Name)
+			if err != nil {
+				errs = append(errs, fmt.Errorf("bench %s: %w: switch it off at the instrument", b.Name, err))
+				continue
+			}
+			fmt.Fprintf(c.OutOrStdout(), "bench %s: source off, %s\n", b.Name, how)
+		}
+		return errors.Join(errs...)
+	}
+	return c
+}
+
+// sourceOff goes through the daemon, which owns the link, and by itself where
+// there is none.
+func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench string) (string, error) {
+	ctx, cancel := context.WithTimeout(ctx, offTimeout)
+	defer cancel()
+	cl := newClient("http://" + cfg.Daemon.Listen)
+	viaDaemon := cl.do(ctx, http.MethodPost, "/v1/benches/"+bench+"/source-off", nil, nil, nil)
+	if viaDaemon == nil {
+		return "read back by the daemon", nil
+	}
+	b, err := lab.Bench(bench)
+	if err != nil {
+		return "", err
+	}
+	spec, err := b.Spec(dialect.Source)
+	if err != nil {
+		return "", err
+	}
+	s, err := instrument.OpenSource(ctx, spec)
+	if err != nil {
+		return "", errors.Join(err, viaDaemon)
+	}
+	defer s.Close()
+	if err := s.Halt(ctx); err != nil {
+		return "", err
+	}
+	return "read back here: no daemon answered", nil
+}

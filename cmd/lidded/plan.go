@@ -1,0 +1,132 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lidded/cmd/lidded/internal/daemon"
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/driver/unit"
+	"lidded/sweep"
+)
+
+func planCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "plan [PLAN]",
+		Short: "show what a plan would do on a bench: points, time, range; no hardware",
+		Long: "Prints the steps, the points in order, the time and the dynamic range expected from what\n" +
+			"the config states of the bench, and refuses what the bench cannot or may not do.",
+		Args: cobra.MaximumNArgs(1),
+	}
+	path := configFlag(c)
+	bench := c.Flags().String("bench", "", "bench (default: the only one)")
+	specimens := c.Flags().StringSlice("specimen", nil, "specimen, may be repeated (default: all)")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		cfg, err := loadConfig(c, *path)
+		if err != nil {
+			return err
+		}
+		lab, err := daemon.NewLab(cfg)
+		if err != nil {
+			return usageError{err}
+		}
+		name := ""
+		if len(args) > 0 {
+			name = args[0]
+		}
+		on, err := lab.On(name, *bench, *specimens)
+		if err != nil {
+			return usageError{err}
+		}
+		if *asJSON {
+			if err := printJSON(c.OutOrStdout(), rest.OutlookOf(on)); err != nil {
+				return err
+			}
+		} else if err := printPlan(c.OutOrStdout(), on); err != nil {
+			return err
+		}
+		if len(on.Refusals) > 0 {
+			for _, p := range on.Refusals {
+				fmt.Fprintf(c.ErrOrStderr(), "lidded: refused: %v\n", p)
+			}
+			return silentError{exitFailed}
+		}
+		return nil
+	}
+	return c
+}
+
+func printPlan(w io.Writer, on rest.PlanOn) error {
+	p, e := on.Plan, on.Estimate
+	fmt.Fprintf(w, "plan %s on bench %s: %v capture, %d points, %d specimens\n", p.Name, on.Bench, p.Capture, len(p.Points), len(on.Specimens))
+	fmt.Fprintf(w, "time about %v, without waiting at hold points; source on for about %v of it\n", about(e.Total), about(e.KeyedTime))
+	if p.Capture == sweep.Sealed {
+		fmt.Fprintf(w, "sealed: one sweep takes %v, the source stays %v on each point\n", about(e.SweepTime), about(e.Dwell))
+	}
+	fmt.Fprintln(w)
+	rows := [][]string{{"STEP", "WHAT", "SPECIMEN", "POSITION", "POLARIZATION", "TIME"}}
+	for i, s := range on.Steps {
+		t := about(e.StepTimes[i]).String()
+		if s.Kind == sweep.HoldPoint {
+			t = "waits"
+		}
+		rows = append(rows, []string{fmt.Sprint(i), s.Kind.String(), dash(s.At.Specimen), s.At.Position, string(s.At.Polarization), t})
+	}
+	if err := table(w, rows...); err != nil {
+		return err
+	}
+	fmt.Fprintln(w)
+	rows = [][]string{{"POINT", "FREQUENCY", "LEVEL", "RBW", "SPAN", "REFERENCE", "NOISE FLOOR", "RANGE", "PROVES", "REQUIRED", "NOTE"}}
+	for i, q := range p.Points {
+		f := e.Points[i]
+		required := "-"
+		if f.Required != nil {
+			required = f.Required.String()
+		}
+		rows = append(rows, []string{
+			fmt.Sprint(i), q.Freq.String(), q.Level.String(), q.RBW.String(), rounded(q.Span), f.Reference.String(), f.NoiseFloor.String(),
+			f.DynamicRange.String(), "≥ " + f.Provable.String(), required, f.Note,
+		})
+	}
+	if err := table(w, rows...); err != nil {
+		return err
+	}
+	fmt.Fprintln(w)
+	for _, note := range on.Warnings {
+		fmt.Fprintln(w, "note:", note)
+	}
+	fmt.Fprintln(w, "note: PROVES is the median bound when the signal is gone, from the path loss and noise figure the config states")
+	return nil
+}
+
+// rounded prints a frequency with four digits.
+func rounded(f unit.Hz) string {
+	if f == 0 {
+		return f.String()
+	}
+	k := math.Pow(10, math.Floor(math.Log10(float64(f)))-3)
+	return unit.Hz(math.Round(float64(f)/k) * k).String()
+}
+
+// about rounds a duration to what a person needs.
+func about(d time.Duration) time.Duration {
+	switch {
+	case d >= time.Minute:
+		return d.Round(time.Second)
+	case d >= time.Second:
+		return d.Round(100 * time.Millisecond)
+	}
+	return d.Round(100 * time.Microsecond)
+}
+
+func dash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}

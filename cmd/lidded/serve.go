@@ -1,0 +1,39 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"lidded/cmd/lidded/internal/daemon"
+)
+
+func serveCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "run the daemon: benches, page, REST, metrics, schedule",
+		Long: "Runs the daemon until SIGTERM or Ctrl-C, which end it with every source off.\n" +
+			"Before anything else each source is put into its safe state.",
+		Args: none,
+	}
+	path := configFlag(c)
+	daemonFlags(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		cfg, err := loadConfig(c, *path)
+		if err != nil {
+			return err
+		}
+		log := newLogger(cfg.Daemon.Log, c.ErrOrStderr())
+		defer func() { _ = log.Sync() }()
+		d, err := daemon.Open(c.Context(), cfg, daemon.Options{Software: software(), Logger: log})
+		if err != nil {
+			return err
+		}
+		err = d.Serve(c.Context())
+		if err != nil {
+			return err
+		}
+		log.Info("ended", zap.String("sources", "off"))
+		return nil
+	}
+	return c
+}
