@@ -176,10 +176,24 @@ func (v *server) isOffline() bool {
 // offline closes the ports for a reason; they open again when every reason is
 // gone. TCP clients are cut and new ones refused, a pty falls silent.
 func (v *server) offline(reason string) {
+	// The listener goes first: a client that is cut and dials again at once must
+	// not be taken into the backlog of a port that is about to close.
 	v.mu.Lock()
 	v.off[reason]++
 	ln, done := v.ln, v.accepted
 	v.ln = nil
+	v.mu.Unlock()
+	var k *keeper
+	if ln != nil {
+		ln.Close()
+		<-done
+		k, _ = keepPort(v.addr) // without it the port is only likely to be free later
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if k != nil {
+		v.keeper = k
+	}
 	for c := range v.clients {
 		if t, ok := c.(*net.TCPConn); ok {
 			t.SetLinger(0)
@@ -188,16 +202,6 @@ func (v *server) offline(reason string) {
 		delete(v.clients, c)
 	}
 	v.release()
-	v.mu.Unlock()
-	if ln == nil {
-		return
-	}
-	ln.Close()
-	<-done
-	k, _ := keepPort(v.addr) // without it the port is only likely to be free later
-	v.mu.Lock()
-	v.keeper = k
-	v.mu.Unlock()
 }
 
 // online takes one reason back.
