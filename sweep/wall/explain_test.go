@@ -66,6 +66,7 @@ func firstCause(t *testing.T, fs []wall.Finding, a wall.Agreement) wall.Hypothes
 }
 
 func TestHiddenFaults(t *testing.T) {
+	t.Parallel()
 	ghz := logSpaced(30e6, 1e9, 40)
 	below := logSpaced(30e6, 250e6, 25)
 	cases := []struct {
@@ -126,6 +127,7 @@ func dipAt(points []wall.Point, f0, depth, q float64) []wall.Point {
 }
 
 func TestResonanceIsNamed(t *testing.T) {
+	t.Parallel()
 	m := model(t, steelLocker) // 0.6×0.5×0.4 m: the first mode is at 390.24 MHz
 	rng := rand.New(rand.NewPCG(1, 2))
 	points := dipAt(soundAt(m, wall.PlaneWave, logSpaced(100e6, 800e6, 60), 0.6, rng), 384e6, 30, 12)
@@ -136,6 +138,7 @@ func TestResonanceIsNamed(t *testing.T) {
 }
 
 func TestSoundSpecimensAreNotAccused(t *testing.T) {
+	t.Parallel()
 	for i, y := range []string{steelLocker, foilBox, meshCage, ventedCase, bin} {
 		m := model(t, y)
 		for seed := range uint64(20) {
@@ -153,6 +156,7 @@ func TestSoundSpecimensAreNotAccused(t *testing.T) {
 }
 
 func TestNoModelExplains(t *testing.T) {
+	t.Parallel()
 	m := model(t, foilBox)
 	rng := rand.New(rand.NewPCG(3, 3))
 	// a leak that gets better by 40 dB per decade and then worse again
@@ -171,6 +175,7 @@ func TestNoModelExplains(t *testing.T) {
 
 // Where a slot and a coarser mesh fit alike, the polarizations tell.
 func TestPolarizationTellsSlotFromMesh(t *testing.T) {
+	t.Parallel()
 	m := model(t, meshCage)
 	for split, want := range map[float64]wall.Cause{0: wall.CauseCoarseMesh, 15: wall.CauseSlot} {
 		rng := rand.New(rand.NewPCG(9, 9))
@@ -192,6 +197,7 @@ func TestPolarizationTellsSlotFromMesh(t *testing.T) {
 }
 
 func TestBoundsAreNeverHeldAgainst(t *testing.T) {
+	t.Parallel()
 	m := model(t, steelLocker)
 	rapid.Check(t, func(t *rapid.T) {
 		var points []wall.Point
@@ -211,6 +217,7 @@ func TestBoundsAreNeverHeldAgainst(t *testing.T) {
 }
 
 func TestFindingsCoverEveryFrequencyOnce(t *testing.T) {
+	t.Parallel()
 	m := model(t, ventedCase)
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 12).Draw(t, "n")
@@ -236,6 +243,7 @@ func TestFindingsCoverEveryFrequencyOnce(t *testing.T) {
 }
 
 func TestStrangePointsAreLeftOut(t *testing.T) {
+	t.Parallel()
 	m := model(t, foilBox)
 	nan := math.NaN()
 	if fs := m.Explain([]wall.Point{

@@ -12,6 +12,7 @@ import (
 )
 
 func TestInferBetweenAndBeyond(t *testing.T) {
+	t.Parallel()
 	locker := model(t, steelLocker) // first mode 390.24 MHz
 	vented := model(t, ventedCase)
 	points := []wall.Point{
@@ -77,6 +78,7 @@ func TestInferBetweenAndBeyond(t *testing.T) {
 
 // What a solid shell truly does lies inside what is inferred below the range.
 func TestInferBelowHoldsForShells(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		s := wall.Shell{
 			Wall:   wall.Layer{Material: wall.Metal(drawLog(t, "sigma", 1e6, 6e7), drawLog(t, "mu", 1, 500)), Thickness: wall.Metre(drawLog(t, "thickness", 1e-6, 3e-3))},
@@ -98,6 +100,7 @@ func TestInferBelowHoldsForShells(t *testing.T) {
 // The inferred band never grows wider than the points between which it lies,
 // and the risk is a chance.
 func TestInferBetweenStaysBetween(t *testing.T) {
+	t.Parallel()
 	m := model(t, steelLocker)
 	rapid.Check(t, func(t *rapid.T) {
 		a := wall.Point{Freq: unit.Hz(drawLog(t, "f", 1e6, 1e9)), Field: wall.PlaneWave, SE: unit.DB(rapid.Float64Range(0, 100).Draw(t, "a")), U: 1}

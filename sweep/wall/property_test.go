@@ -37,6 +37,7 @@ func drawFreq(t *rapid.T) unit.Hz { return unit.Hz(drawLog(t, "f", 10, 40e9)) }
 var plane = wall.Wave{Field: wall.PlaneWave}
 
 func TestStackProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		s, f := drawStack(t), drawFreq(t)
 		se := float64(s.SE(f, plane))
@@ -59,6 +60,7 @@ func TestStackProperties(t *testing.T) {
 
 // A lossless stack turns nothing to heat.
 func TestGapsKeepTheEnergy(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		s := wall.Stack{{Material: wall.Air, Thickness: wall.Metre(drawLog(t, "gap", 1e-4, 3))}}
 		if refl, through, heat := s.PowerBalance(drawFreq(t)); math.Abs(through-1) > 1e-6 || math.Abs(refl) > 1e-6 || math.Abs(heat) > 1e-6 {
@@ -70,6 +72,7 @@ func TestGapsKeepTheEnergy(t *testing.T) {
 // The heat of a thin resistive sheet equals the Joule loss in it: with the
 // surface field E = 2η1/(…)·E0, loss is |E|²/R per square.
 func TestHeatIsJouleLoss(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		rs := drawLog(t, "sheet resistance", 0.1, 1e5)
 		const thick = 1e-7
@@ -83,6 +86,7 @@ func TestHeatIsJouleLoss(t *testing.T) {
 }
 
 func TestMatrixEqualsTerms(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		l := wall.Layer{Material: wall.Metal(drawLog(t, "sigma", 1e5, 6e7), drawLog(t, "mu", 1, 2000)), Thickness: wall.Metre(drawLog(t, "thickness", 1e-7, 0.1))}
 		f := drawFreq(t)
@@ -95,6 +99,7 @@ func TestMatrixEqualsTerms(t *testing.T) {
 }
 
 func TestMoreMetalNeverHurts(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		sigma, mu := drawLog(t, "sigma", 1e5, 6e7), 1.0
 		th := drawLog(t, "thickness", 1e-7, 0.01)
@@ -120,6 +125,7 @@ func TestMoreMetalNeverHurts(t *testing.T) {
 }
 
 func TestFinerMeshIsNeverWorse(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		wire := drawLog(t, "wire", 1e-5, 2e-3)
 		pitch := wire * drawLog(t, "pitch over wire", 1.5, 100)
@@ -146,6 +152,7 @@ func TestFinerMeshIsNeverWorse(t *testing.T) {
 }
 
 func TestLimits(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		f := unit.Hz(drawLog(t, "f", 10, 1e9))
 		m := wall.Metal(drawLog(t, "sigma", 1e6, 6e7), drawLog(t, "mu", 1, 100))
@@ -177,6 +184,7 @@ func TestLimits(t *testing.T) {
 
 // Two equal halves are the whole.
 func TestSheetSplits(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		l, f := drawLayer(t), drawFreq(t)
 		half := wall.Layer{Material: l.Material, Thickness: l.Thickness / 2}
@@ -188,6 +196,7 @@ func TestSheetSplits(t *testing.T) {
 }
 
 func TestMeshObliqueLimits(t *testing.T) {
+	t.Parallel()
 	m := wall.Mesh{Pitch: 6e-3, Wire: 0.5e-3}
 	for _, p := range []wall.Polarization{wall.TE, wall.TM} {
 		if d := m.SEOblique(1e8, 0, p) - m.SE(1e8); math.Abs(float64(d)) > 1e-9 {

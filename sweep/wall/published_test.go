@@ -11,6 +11,7 @@ import (
 )
 
 func TestSkinDepth(t *testing.T) {
+	t.Parallel()
 	table(t, "skin_depth.csv", func(r row) (got, want, tol float64) {
 		m := wall.Metal(r.num("sigma_s_per_m"), r.num("mu_r"))
 		want = r.num("want_um")
@@ -44,6 +45,7 @@ func wave(t *testing.T, r row) wall.Wave {
 }
 
 func TestSheets(t *testing.T) {
+	t.Parallel()
 	table(t, "sheet.csv", func(r row) (got, want, tol float64) {
 		s, f, w := stack(t, r.text("layers_sigma_mur_metre")), r.hz("freq_hz"), wave(t, r)
 		terms := s[0].Terms(f, w)
@@ -69,12 +71,14 @@ func relative(r row) wall.Material {
 }
 
 func TestHandbookReflection(t *testing.T) {
+	t.Parallel()
 	table(t, "reflection.csv", func(r row) (got, want, tol float64) {
 		return wall.HandbookReflection(relative(r), r.hz("freq_hz"), wave(t, r)), r.num("want_db"), r.num("tolerance_db")
 	})
 }
 
 func TestAbsorption(t *testing.T) {
+	t.Parallel()
 	table(t, "absorption.csv", func(r row) (got, want, tol float64) {
 		l := wall.Layer{Material: relative(r), Thickness: wall.Metre(r.num("thickness_m"))}
 		book := wall.HandbookAbsorption(l, r.hz("freq_hz"))
@@ -87,6 +91,7 @@ func TestAbsorption(t *testing.T) {
 }
 
 func TestReReflection(t *testing.T) {
+	t.Parallel()
 	table(t, "rereflection.csv", func(r row) (got, want, tol float64) {
 		l := wall.Layer{Material: relative(r), Thickness: wall.Metre(r.num("thickness_mil") * 25.4e-6)}
 		f := r.hz("freq_hz")
@@ -100,6 +105,7 @@ func TestReReflection(t *testing.T) {
 }
 
 func TestShell(t *testing.T) {
+	t.Parallel()
 	table(t, "shell.csv", func(r row) (got, want, tol float64) {
 		s := wall.Shell{
 			Wall:   wall.Layer{Material: wall.Metal(r.num("sigma_s_per_m"), r.num("mu_r")), Thickness: wall.Metre(r.num("thickness_m"))},
@@ -110,6 +116,7 @@ func TestShell(t *testing.T) {
 }
 
 func TestMesh(t *testing.T) {
+	t.Parallel()
 	table(t, "mesh.csv", func(r row) (got, want, tol float64) {
 		bare := wall.Mesh{Pitch: wall.Metre(r.num("pitch_m")), Wire: wall.Metre(r.num("wire_m"))}
 		wired := bare
@@ -131,6 +138,7 @@ func TestMesh(t *testing.T) {
 
 // λ/2a and the lossless mesh agree where the logarithm is one.
 func TestMeshIdentity(t *testing.T) {
+	t.Parallel()
 	a := wall.Metre(10e-3)
 	m := wall.Mesh{Pitch: a, Wire: 2 * a * 0.0730004}
 	const f = 1e6
@@ -142,6 +150,7 @@ func TestMeshIdentity(t *testing.T) {
 }
 
 func TestHandbookScreen(t *testing.T) {
+	t.Parallel()
 	s := wall.Screen{Opening: 0.030 * 25.4e-3, Wire: 0.015 * 25.4e-3, PerInch: 22, Material: wall.Metal(5.8e7, 1)}
 	table(t, "screen.csv", func(r row) (got, want, tol float64) {
 		field, err := wall.ParseField(r.text("field"))
@@ -159,6 +168,7 @@ func TestHandbookScreen(t *testing.T) {
 }
 
 func TestSlot(t *testing.T) {
+	t.Parallel()
 	table(t, "slot.csv", func(r row) (got, want, tol float64) {
 		n, l := int(r.num("count")), wall.Metre(r.num("length_m"))
 		got = float64(wall.SlotsSE(r.hz("freq_hz"), l, n))
@@ -172,6 +182,7 @@ func TestSlot(t *testing.T) {
 }
 
 func TestAperture(t *testing.T) {
+	t.Parallel()
 	table(t, "aperture.csv", func(r row) (got, want, tol float64) {
 		l, w := wall.Metre(r.num("length_m")), wall.Metre(r.num("width_m"))
 		p := wall.EllipticSlot(l, w)
@@ -193,6 +204,7 @@ func TestAperture(t *testing.T) {
 }
 
 func TestOvermoded(t *testing.T) {
+	t.Parallel()
 	hole := wall.CircularHole(10e-3)
 	o := wall.Overmoded{
 		Cavity:         wall.Cavity{Width: 0.3, Height: 0.12, Depth: 0.3},
@@ -205,6 +217,7 @@ func TestOvermoded(t *testing.T) {
 }
 
 func TestSlottedBox(t *testing.T) {
+	t.Parallel()
 	table(t, "slotted_box.csv", func(r row) (got, want, tol float64) {
 		b := wall.SlottedBox{Width: 0.3, Height: 0.12, Depth: 0.3, WallThickness: 1.5e-3,
 			SlotLength: wall.Metre(r.num("slot_m")), SlotWidth: wall.Metre(r.num("slot_width_m"))}
@@ -230,6 +243,7 @@ func TestSlottedBox(t *testing.T) {
 }
 
 func TestWaveguideBelowCutoff(t *testing.T) {
+	t.Parallel()
 	table(t, "waveguide.csv", func(r row) (got, want, tol float64) {
 		b := wall.Below{Width: wall.Metre(r.num("width_m")), Length: wall.Metre(r.num("length_m")), Round: r.text("shape") == "round"}
 		got = float64(b.SE(r.hz("freq_hz")))
@@ -241,6 +255,7 @@ func TestWaveguideBelowCutoff(t *testing.T) {
 }
 
 func TestCavityModes(t *testing.T) {
+	t.Parallel()
 	table(t, "cavity.csv", func(r row) (got, want, tol float64) {
 		a, b := wall.Metre(r.num("a_or_diameter_m")), wall.Metre(r.num("b_or_length_m"))
 		c := wall.Cavity{Width: a, Height: b, Depth: wall.Metre(r.num("c_m"))}
@@ -260,6 +275,7 @@ func TestCavityModes(t *testing.T) {
 }
 
 func TestCavityNamesAndQ(t *testing.T) {
+	t.Parallel()
 	box := wall.Cavity{Width: 0.3, Height: 0.12, Depth: 0.3}
 	m := box.Modes(1.2e9)
 	if len(m) != 2 || m[0].Name != "TE101" || m[1].Name != "TE102 = TE201" || m[1].Same != 2 {
@@ -282,6 +298,7 @@ func TestCavityNamesAndQ(t *testing.T) {
 }
 
 func TestMeshBox(t *testing.T) {
+	t.Parallel()
 	const side, pitch, wire = 0.4826, 25.4e-3, 0.8e-3
 	m := wall.Mesh{Pitch: pitch, Wire: wire}
 	radius := wall.EqualVolumeRadius(side, side, side)
@@ -303,6 +320,7 @@ func TestMeshBox(t *testing.T) {
 }
 
 func TestMacFarlaneGrid(t *testing.T) {
+	t.Parallel()
 	// MacFarlane 1946: X = 376.5(d/λ)ln(d/2πa); d 10 mm, a 0.5 mm, 1 GHz gives 14.54 Ω (computed)
 	if x := wall.WireGridReactance(1e9, 10e-3, 1e-3); math.Abs(x-14.54) > 0.01 {
 		t.Errorf("%.3f Ω, want 14.54", x)

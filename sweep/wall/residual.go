@@ -66,6 +66,21 @@ const (
 // against log frequency. Where the curve holds bounds, the peak bound and the
 // energy are upper limits, and the estimate is one too in spirit only.
 func (p Pulse) Behind(curve []CurvePoint, beyond Extrapolation) (Residual, error) {
+	r, err := p.Bounds(curve)
+	if err != nil {
+		return Residual{}, err
+	}
+	r.MinimumPhase, r.MinimumPhaseAt = p.minimumPhase(curve, beyond)
+	peak, _ := p.Peak()
+	r.PeakDB = unit.DB(db(peak / r.MinimumPhase.Peak))
+	r.Notes = r.notes(beyond)
+	return r, nil
+}
+
+// Bounds is the part of Behind that holds whatever the phase: peak bound,
+// energy and what the sweep omits. It leaves the estimate and the notes out,
+// and takes a thousandth of the time.
+func (p Pulse) Bounds(curve []CurvePoint) (Residual, error) {
 	if err := checkCurve(curve); err != nil {
 		return Residual{}, err
 	}
@@ -86,11 +101,8 @@ func (p Pulse) Behind(curve []CurvePoint, beyond Extrapolation) (Residual, error
 	below := p.contentBelow(r.To)
 	r.OmittedAbove = max(0, p.PeakBound()-below)
 	r.EnergyBelow, r.EnergyAbove = p.EnergyBelow(r.From), 1-p.EnergyBelow(r.To)
-	r.MinimumPhase, r.MinimumPhaseAt = p.minimumPhase(curve, beyond)
 	peak, _ := p.Peak()
-	r.PeakDB = unit.DB(db(peak / r.MinimumPhase.Peak))
 	r.BoundDB = unit.DB(db(peak / r.PeakBound))
-	r.Notes = r.notes(beyond)
 	return r, nil
 }
 

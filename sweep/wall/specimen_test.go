@@ -68,6 +68,7 @@ lid: {joint: loose, edge: 0.3 m}
 )
 
 func TestSpecimensLoad(t *testing.T) {
+	t.Parallel()
 	for _, y := range []string{steelLocker, foilBox, meshCage, ventedCase, bin} {
 		m := model(t, y)
 		v := m.Validity()
@@ -82,6 +83,7 @@ func TestSpecimensLoad(t *testing.T) {
 }
 
 func TestSpecimenRefuses(t *testing.T) {
+	t.Parallel()
 	cases := []struct{ name, from, old, new, want string }{
 		{"material", steelLocker, "material: steel", "material: steal", `specimen.yaml:4:28: wall.layers[0].material: unknown material "steal": did you mean "steel"?`},
 		{"no unit", steelLocker, "0.8 mm", "0.8", `"0.8" has no unit of length`},
@@ -112,6 +114,7 @@ func TestSpecimenRefuses(t *testing.T) {
 }
 
 func TestMaterialsFile(t *testing.T) {
+	t.Parallel()
 	for want, file := range map[string]string{
 		"need a conductivity above zero": "materials: [{name: x, sigma_s_per_m: 0, source: here}]",
 		"need a source":                  "materials: [{name: x, sigma_s_per_m: 1}]",
@@ -141,6 +144,7 @@ func TestMaterialsFile(t *testing.T) {
 // The band of the closed mesh box holds what the method-of-moments model of a
 // perfect-wire cube gave between its lowest place and its centre (nec2c 1.3).
 func TestMeshBandHoldsTheBox(t *testing.T) {
+	t.Parallel()
 	m, err := wall.NewModel(wall.Specimen{
 		Name:   "cube",
 		Cavity: wall.Cavity{Width: 0.4826, Height: 0.4826, Depth: 0.4826},
@@ -173,6 +177,7 @@ func TestMeshBandHoldsTheBox(t *testing.T) {
 // A 300 mm unbonded lid gap caps a can near 14 dB at 100 MHz whatever the wall
 // (20·log10(λ/2L) = 13.97 dB).
 func TestLooseLidCapsTheBin(t *testing.T) {
+	t.Parallel()
 	e := model(t, bin).At(wall.PlaneWave, 100e6)
 	if e.Paths[0].Name != "lid edge" || float64(e.Low) > 13.97 || float64(e.High) < 13.97 {
 		t.Errorf("band %v to %v, strongest way in %q", e.Low, e.High, e.Paths[0].Name)
@@ -182,6 +187,7 @@ func TestLooseLidCapsTheBin(t *testing.T) {
 // Cloth windows of 3 to 6 mm on a 0.61×0.61×0.2 m box measured 50 to 60 dB
 // magnetic at tens of MHz, flat (Hoeft 1984, abstract).
 func TestMeshWindowAgainstMeasurement(t *testing.T) {
+	t.Parallel()
 	m := model(t, `name: windowed
 cavity: {width: 0.61 m, height: 0.61 m, depth: 0.2 m}
 wall: {layers: [{material: aluminium, thickness: 1.5 mm}]}
@@ -195,6 +201,7 @@ openings:
 }
 
 func TestExpectProperties(t *testing.T) {
+	t.Parallel()
 	models := map[string]*wall.Model{}
 	for _, y := range []string{steelLocker, foilBox, meshCage, ventedCase, bin} {
 		m := model(t, y)
@@ -225,6 +232,7 @@ func TestExpectProperties(t *testing.T) {
 
 // One more way in never makes the expectation better.
 func TestAnotherOpeningNeverHelps(t *testing.T) {
+	t.Parallel()
 	ms := materials(t)
 	rapid.Check(t, func(t *rapid.T) {
 		s := wall.Specimen{Name: "x", Cavity: wall.Cavity{Width: 0.5, Height: 0.4, Depth: 0.3},
@@ -247,6 +255,7 @@ func TestAnotherOpeningNeverHelps(t *testing.T) {
 }
 
 func TestMetre(t *testing.T) {
+	t.Parallel()
 	for s, want := range map[string]float64{"16 µm": 16e-6, "16 um": 16e-6, "0.8 mm": 0.8e-3, "30 cm": 0.3, "0.6 m": 0.6, "15 mil": 381e-6, "1 in": 25.4e-3, "1e-3 m": 1e-3} {
 		got, err := wall.ParseMetre(s)
 		if err != nil || math.Abs(float64(got)-want) > 1e-12 {
