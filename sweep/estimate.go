@@ -50,12 +50,23 @@ func SweepLaw(k float64, span, rbw unit.Hz) time.Duration {
 	return time.Duration(s * float64(time.Second))
 }
 
+// HeldCycle is how long a sweep takes with its retrace, for which a tenth of
+// the sweep time and 20 ms are allowed (a round figure, common practice, no
+// source).
+func HeldCycle(sweepTime time.Duration) time.Duration {
+	return sweepTime + sweepTime/10 + 20*time.Millisecond
+}
+
 // HeldDwell is how long the source stays on each step of a sealed capture so
-// that n whole sweeps see it: a change may fall into the middle of a sweep, so
-// only those begun after settling count, with a twentieth for the retrace.
+// that n whole sweeps see it, settle + (n+1)·(sweep + retrace): a change may
+// fall into the middle of a sweep, so only those begun after settling count.
 func HeldDwell(p Plan, q Point, sweepTime time.Duration) time.Duration {
-	d := p.Settle + time.Duration(float64(sweepTime)*1.05*float64(p.HoldSweeps+1))
-	return max(d, q.Dwell)
+	return max(p.Settle+time.Duration(p.HoldSweeps+1)*HeldCycle(sweepTime), q.Dwell)
+}
+
+// WholeSweeps is how many whole sweeps surely see a step of that dwell.
+func WholeSweeps(p Plan, dwell, sweepTime time.Duration) int {
+	return max(int((dwell-p.Settle)/HeldCycle(sweepTime))-1, 0)
 }
 
 // Predict estimates time and reach of a plan on a bench without hardware.
@@ -87,8 +98,8 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	for _, s := range steps {
 		var t time.Duration
 		if s.Kind != HoldPoint {
-			for i, q := range p.Points {
-				on, whole := pointTime(p, q, b, s.Kind, est.Points[i], est.SweepTime)
+			for _, q := range p.Points {
+				on, whole := PointTime(p, q, b, s.Kind, est.SweepTime)
 				t += whole
 				est.KeyedTime += on
 			}
@@ -140,8 +151,9 @@ func cure(lack unit.DB, q Point) string {
 	return fmt.Sprintf("RBW %v would (sweeps take %.0f times as long at a span scaled with it), or %s more source level, or less path loss", q.RBW/unit.Hz(factor), math.Ceil(factor), lack)
 }
 
-// pointTime is how long a point takes in a step, and how long of it the source is on.
-func pointTime(p Plan, q Point, b Bench, kind StepKind, f Forecast, sweepTime time.Duration) (on, whole time.Duration) {
+// PointTime is how long a point takes in a step, and how long of it the source
+// is on. sweepTime is that of the held sweep of a sealed plan.
+func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration) (on, whole time.Duration) {
 	if p.Capture == Sealed {
 		d := HeldDwell(p, q, sweepTime)
 		if kind == Ambient {

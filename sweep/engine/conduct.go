@@ -49,7 +49,7 @@ type ending struct {
 func (b *Bench) newConduct(run sweep.Run) *conduct {
 	c := &conduct{
 		b: b, id: run.ID, run: run, log: b.log.With(zap.String("run", string(run.ID))),
-		strategy: newStrategy(run.Plan), costs: newCosts(run, b.rules.Retrace),
+		strategy: newStrategy(run.Plan), costs: newCosts(run),
 		noted: map[string]bool{}, wake: make(chan struct{}, 1), ended: make(chan struct{}),
 	}
 	c.rig = &rig{c: c}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"lidded/sweep"
 	"lidded/sweep/requirement"
@@ -16,9 +15,8 @@ type Request struct {
 	Specimens []sweep.Specimen
 	Line      *requirement.Line // may be nil
 	Operator  string
-	Trigger   string        // "cli", "rest", "schedule nightly"
-	Key       string        // idempotency key; empty: none
-	Predicted time.Duration // zero: by the plan's sweep times
+	Trigger   string // "cli", "rest", "schedule nightly"
+	Key       string // idempotency key; empty: none
 }
 
 // Started is a run that was accepted, or, Reused, the one that an earlier
@@ -78,12 +76,10 @@ func (b *Bench) Start(ctx context.Context, q Request) (Started, error) {
 	run := sweep.Run{
 		ID: sweep.RunID(newID()), Plan: q.Plan, Bench: b.facts, Specimens: q.Specimens, Line: q.Line,
 		Steps: sweep.Steps(q.Plan, b.facts, q.Specimens), Operator: q.Operator, Trigger: q.Trigger, Key: q.Key,
-		Software: b.software, Predicted: q.Predicted, Created: b.clock.Now().UTC(), State: sweep.Pending,
+		Software: b.software, Created: b.clock.Now().UTC(), State: sweep.Pending,
 	}
 	c := b.newConduct(run)
-	if run.Predicted == 0 {
-		c.run.Predicted = c.costs.total
-	}
+	c.run.Predicted = c.costs.total
 	err := b.hand(ctx, &job{c: c, reply: make(chan error, 1)})
 	var busy *BusyError
 	if q.Key != "" && (errors.Is(err, sweep.ErrConflict) || errors.As(err, &busy)) {

@@ -3,34 +3,22 @@ package engine
 import (
 	"time"
 
-	"lidded/driver/unit"
 	"lidded/sweep"
 )
 
-// lawTime is the time of one sweep by the sweep-time law, k·span/RBW²; in zero
-// span, and for a bench that states no k, k is taken as 2.5 (dwell of 2.5/RBW:
-// common practice for near-Gaussian filters).
-func lawTime(span, rbw unit.Hz, b sweep.Bench) time.Duration {
-	k := b.SweepFactor
-	if k <= 0 {
-		k = 2.5
-	}
-	return time.Duration(k * float64(max(span, rbw)) / float64(rbw*rbw) * float64(time.Second))
-}
-
-// costs is what the points of a run should take by the plan.
+// costs is what the points of a run should take by the plan's estimate.
 type costs struct {
-	plan   sweep.Plan
-	bench  sweep.Bench
-	sealed time.Duration // each point of a sealed step
-	total  time.Duration
+	plan  sweep.Plan
+	bench sweep.Bench
+	held  time.Duration // sealed: one whole sweep
+	total time.Duration
 }
 
-func newCosts(run sweep.Run, retrace time.Duration) costs {
+func newCosts(run sweep.Run) costs {
 	k := costs{plan: run.Plan, bench: run.Bench}
 	if k.plan.Capture == sweep.Sealed {
 		s := sweep.HeldSweep(k.plan, k.bench)
-		k.sealed = holdDwell(k.plan, lawTime(s.Span, s.RBW, k.bench), retrace)
+		k.held = sweep.SweepLaw(k.bench.SweepFactor, s.Span, s.RBW)
 	}
 	k.total = k.from(run, sweep.Checkpoint{})
 	return k
@@ -41,14 +29,8 @@ func (k costs) point(s sweep.Step, p sweep.Point) time.Duration {
 	if s.Kind == sweep.HoldPoint {
 		return 0
 	}
-	if k.plan.Capture == sweep.Sealed {
-		return max(k.sealed, p.Dwell)
-	}
-	look := max(p.Dwell, k.plan.Settle+lawTime(p.Span, p.RBW, k.bench))
-	if keys(s.Kind) {
-		look *= 2
-	}
-	return time.Duration(k.plan.Looks) * look
+	_, whole := sweep.PointTime(k.plan, p, k.bench, s.Kind, k.held)
+	return whole
 }
 
 // step is all points of a step.

@@ -100,7 +100,7 @@ func (r *rig) sweepTime(ctx context.Context, s driver.Settings) (time.Duration, 
 		return 0, wrong(RoleAnalyzer, err)
 	}
 	if d <= 0 {
-		d = lawTime(s.Span, s.RBW, r.c.run.Bench)
+		d = sweep.SweepLaw(r.c.run.Bench.SweepFactor, s.Span, s.RBW)
 	}
 	return d, nil
 }

@@ -25,8 +25,6 @@ type Rules struct {
 	LevelTolerance unit.DB // between the source level asked for and read back; default 0.1 dB
 	FreqTolerance  unit.Hz // the same for its frequency, besides 1e-9 of it; default 1 Hz
 
-	Retrace time.Duration // sealed: allowance per sweep besides a tenth of the sweep time; default 20 ms
-
 	MaxKeyed       time.Duration // longest the source may be on without a break; none by default
 	MaxKeyedPerRun time.Duration // longest altogether in a run; none by default
 }
@@ -62,7 +60,6 @@ func (r Rules) withDefaults() Rules {
 	def(&r.IdleCheck, 30*time.Second)
 	def(&r.LevelTolerance, 0.1)
 	def(&r.FreqTolerance, 1)
-	def(&r.Retrace, 20*time.Millisecond)
 	return r
 }
 

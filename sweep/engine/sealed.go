@@ -17,26 +17,7 @@ import (
 type armed struct {
 	settings driver.Settings
 	sweep    time.Duration // one sweep, as the analyzer says
-	dwell    time.Duration // on each step, so that enough whole sweeps see it
 	at       time.Time
-}
-
-// holdDwell is the least time on a step of which n whole sweeps are seen
-// whenever they begin: settle + (n+1)·(sweep + retrace). The first sweep may
-// have begun before the source had settled.
-func holdDwell(p sweep.Plan, sweepTime, retrace time.Duration) time.Duration {
-	return p.Settle + time.Duration(p.HoldSweeps+1)*cycle(sweepTime, retrace)
-}
-
-// cycle is a sweep with its retrace; a tenth of the sweep time is allowed for
-// that besides what the rules state.
-func cycle(sweepTime, retrace time.Duration) time.Duration {
-	return sweepTime + sweepTime/10 + retrace
-}
-
-// wholeSweeps is how many whole sweeps a dwell surely holds.
-func wholeSweeps(p sweep.Plan, dwell, sweepTime, retrace time.Duration) int {
-	return int((dwell-p.Settle)/cycle(sweepTime, retrace)) - 1
 }
 
 // walked is what the source did at one point of a sealed step.
@@ -131,8 +112,8 @@ func (c *conduct) arm(ctx context.Context) (armed, error) {
 	return a, nil
 }
 
-// wide configures the wide sweep and reckons the dwell it forces. Points that
-// it cannot tell apart end the run by rule.
+// wide configures the wide sweep. Points that it cannot tell apart end the run
+// by rule.
 func (c *conduct) wide(ctx context.Context) (armed, error) {
 	plan := c.run.Plan
 	got, err := c.rig.configure(ctx, sweep.HeldSweep(plan, c.run.Bench))
@@ -146,7 +127,7 @@ func (c *conduct) wide(ctx context.Context) (armed, error) {
 	if err := apart(plan, c.run.Bench, got); err != nil {
 		return armed{}, &ruleError{ruleSealed, err}
 	}
-	return armed{settings: got, sweep: t, dwell: holdDwell(plan, t, c.b.rules.Retrace)}, nil
+	return armed{settings: got, sweep: t}, nil
 }
 
 // cut is how far to both sides of a point its own part of the held trace
@@ -193,7 +174,7 @@ func (c *conduct) walk(ctx context.Context, s sweep.Step, a armed) ([]walked, er
 		}
 		c.tell("point", "", func(g *sweep.Progress) { g.Point = i })
 		c.pace.inHand += c.costs.point(s, p)
-		dwell := max(a.dwell, p.Dwell)
+		dwell := sweep.HeldDwell(c.run.Plan, p, a.sweep)
 		w := &out[i]
 		w.begun = c.b.clock.Now()
 		if !keys(s.Kind) {
@@ -280,8 +261,8 @@ func (c *conduct) gather(ctx context.Context, s sweep.Step, a armed, steps []wal
 		g := first(i, p.Freq, part(trace, p.Freq, cut(p.Freq, a.settings, len(trace.Levels), c.run.Bench)))
 		g.SourceFreq, g.SourceLevel, g.Void = w.freq, w.level, w.reason
 		g.Begun, g.Took = w.begun.UTC(), w.took
-		g.HoldSweeps = wholeSweeps(c.run.Plan, max(a.dwell, p.Dwell), a.sweep, c.b.rules.Retrace)
-		g.Nominal = max(a.dwell, p.Dwell)
+		g.Nominal = sweep.HeldDwell(c.run.Plan, p, a.sweep)
+		g.HoldSweeps = sweep.WholeSweeps(c.run.Plan, g.Nominal, a.sweep)
 		out = append(out, g)
 	}
 	whole := first(sweep.WholeTrace, a.settings.Center, trace)
