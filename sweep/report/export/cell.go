@@ -23,6 +23,21 @@ func rounded[T ~float64](v T) string {
 	return s
 }
 
+// Limits are rounded to the safe side, a lower one down and an upper one up. The
+// hair keeps a decimal number from moving because it has no exact binary form.
+const hair = 1e-6
+
+func atLeast[T ~float64](v T) string { return rounded(math.Floor(float64(v)*1000+hair) / 1000) }
+
+func atLeastOr[T ~float64](p *T) string {
+	if p == nil {
+		return ""
+	}
+	return atLeast(*p)
+}
+
+func atMost[T ~float64](v T) string { return rounded(math.Ceil(float64(v)*1000-hair) / 1000) }
+
 func isNumber[T ~float64](v T) bool { return !math.IsNaN(float64(v)) && !math.IsInf(float64(v), 0) }
 
 func roundedOr[T ~float64](p *T) string {

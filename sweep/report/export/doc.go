@@ -11,5 +11,5 @@
 // The description is a data package (Data Package standard, version 2.0, 26 June
 // 2024, datapackage.org, with its Table Schema), narrowed by Schema. The same
 // run gives the same bytes: computed levels and ratios are rounded to 0.001 dB,
-// what was read back or captured is written in full.
+// limits to the safe side; what was read back or captured is written in full.
 package export

@@ -36,8 +36,8 @@ var results = define(Table{
 		col("freq_hz", "number", "Hz", "Frequency of the plan.", func(r resultRow) string { return exact(r.Freq) }).always(),
 		col("reference_dbm", "number", "dBm", "Level with no shield, same geometry and settings.", func(r resultRow) string { return rounded(r.Reference) }),
 		col("reading_dbm", "number", "dBm", "What the trace showed through the shield with the source on, noise included.", func(r resultRow) string { return rounded(r.Reading) }),
-		col("enclosed_dbm", "number", "dBm", "Level of the signal through the shield; empty unless it was measured.", func(r resultRow) string { return when(r.SE, sweep.Equal, r.Enclosed) }),
-		col("enclosed_at_most_dbm", "number", "dBm", "Upper limit of the signal through the shield where none was found; empty where it was measured.", func(r resultRow) string { return when(r.SE, sweep.AtLeastRelation, r.Enclosed) }),
+		col("enclosed_dbm", "number", "dBm", "Level of the signal through the shield; empty unless it was measured.", func(r resultRow) string { return when(r.SE, sweep.Equal, r.Enclosed, rounded) }),
+		col("enclosed_at_most_dbm", "number", "dBm", "Upper limit of the signal through the shield where none was found; empty where it was measured.", func(r resultRow) string { return when(r.SE, sweep.AtLeastRelation, r.Enclosed, atMost) }),
 		col("noise_floor_dbm", "number", "dBm", "Noise floor with the source off, same settings.", func(r resultRow) string { return rounded(r.NoiseFloor) }),
 		col("margin_db", "number", "dB", "Reading over noise floor.", func(r resultRow) string { return rounded(r.Margin) }),
 		col("dynamic_range_db", "number", "dB", "Reference over noise floor.", func(r resultRow) string { return rounded(r.DynamicRange) }),
@@ -148,27 +148,27 @@ func settingColumns[R any](at func(R) sweep.Setting) []column[R] {
 }
 
 // when writes a number only if the SE it belongs to has the relation.
-func when[T ~float64](se sweep.SE, is sweep.Relation, v T) string {
+func when[T ~float64](se sweep.SE, is sweep.Relation, v T, write func(T) string) string {
 	if se.Relation != is {
 		return ""
 	}
-	return rounded(v)
+	return write(v)
 }
 
 // seColumns keeps values and bounds apart.
 func seColumns[R any](se func(R) sweep.SE) []column[R] {
 	return []column[R]{
 		col("se_relation", "string", "", "How to read the SE: = a measured value, in se_db; >= a lower bound, in se_at_least_db; empty: no claim.", func(r R) string { return se(r).Relation.String() }).of(sweep.Equal.String(), sweep.AtLeastRelation.String()),
-		col("se_db", "number", "dB", "Measured SE, reference minus enclosed; empty unless se_relation is =.", func(r R) string { return when(se(r), sweep.Equal, se(r).Value) }),
-		col("se_at_least_db", "number", "dB", "Lower bound of the SE; empty unless se_relation is >=.", func(r R) string { return when(se(r), sweep.AtLeastRelation, se(r).Value) }),
+		col("se_db", "number", "dB", "Measured SE, reference minus enclosed; empty unless se_relation is =.", func(r R) string { return when(se(r), sweep.Equal, se(r).Value, rounded) }),
+		col("se_at_least_db", "number", "dB", "Lower bound of the SE; empty unless se_relation is >=.", func(r R) string { return when(se(r), sweep.AtLeastRelation, se(r).Value, atLeast) }),
 		col("se_low_db", "number", "dB", "What the SE is at least, at the stated confidence: the low end of a value's interval, or the bound.", func(r R) string {
 			if se(r).Relation == sweep.RelationUnknown {
 				return ""
 			}
-			return rounded(se(r).Low)
+			return atLeast(se(r).Low)
 		}),
-		col("se_high_db", "number", "dB", "High end of a value's interval; empty for a bound, which has none.", func(r R) string { return when(se(r), sweep.Equal, se(r).High) }),
-		col("expanded_uncertainty_db", "number", "dB", "Expanded uncertainty of the value, two-sided half-width; empty for a bound, which holds it already.", func(r R) string { return when(se(r), sweep.Equal, se(r).U) }),
+		col("se_high_db", "number", "dB", "High end of a value's interval; empty for a bound, which has none.", func(r R) string { return when(se(r), sweep.Equal, se(r).High, atMost) }),
+		col("expanded_uncertainty_db", "number", "dB", "Expanded uncertainty of the value, two-sided half-width; empty for a bound, which holds it already.", func(r R) string { return when(se(r), sweep.Equal, se(r).U, atMost) }),
 	}
 }
 
@@ -189,7 +189,7 @@ type judged struct {
 func verdictColumns[R any](of func(R) judged) []column[R] {
 	return []column[R]{
 		col("required_db", "number", "dB", "SE that the requirement line asks for; empty where it asks for none.", func(r R) string { return roundedOr(of(r).required) }),
-		col("headroom_db", "number", "dB", "se_low_db minus required_db.", func(r R) string { return roundedOr(of(r).headroom) }),
+		col("headroom_db", "number", "dB", "se_low_db minus required_db.", func(r R) string { return atLeastOr(of(r).headroom) }),
 		verdictColumn(func(r R) sweep.Verdict { return of(r).verdict }),
 	}
 }
