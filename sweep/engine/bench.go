@@ -290,7 +290,7 @@ func (b *Bench) do(ctx context.Context, j *job) {
 	b.tx.spent = 0
 	j.reply <- nil
 	if err := b.start(ctx, j); err == nil {
-		c.work(ctx)
+		c.work(ctx, j.resume)
 	}
 	b.conclude(ctx, c)
 }

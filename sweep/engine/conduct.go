@@ -183,8 +183,14 @@ func (c *conduct) between(ctx context.Context) error {
 }
 
 // work does what is left of the run. Whatever way it ends, c.end says so after.
-func (c *conduct) work(ctx context.Context) {
-	err := c.steps(ctx)
+func (c *conduct) work(ctx context.Context, resumed bool) {
+	var err error
+	if resumed && c.run.Plan.ByRule {
+		err = c.setUpAgain(ctx)
+	}
+	if err == nil {
+		err = c.steps(ctx)
+	}
 	c.suspect(err)
 	if c.over(context.Background()) != nil {
 		return
@@ -226,6 +232,22 @@ func (c *conduct) steps(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// setUpAgain lets the hands do once more what was set up when the run was
+// interrupted: they may have gone away with the daemon. Without hands, it is for
+// the operator who resumes to see that the set-up still stands.
+func (c *conduct) setUpAgain(ctx context.Context) error {
+	at := c.run.Checkpoint.Step
+	if at >= len(c.run.Steps) || c.run.Steps[at].Kind == sweep.HoldPoint {
+		return nil
+	}
+	for i := at - 1; i >= 0; i-- {
+		if c.run.Steps[i].Kind == sweep.HoldPoint {
+			return c.hold(ctx, c.run.Steps[i])
+		}
+	}
+	return nil
 }
 
 // enter tells that a step begins.

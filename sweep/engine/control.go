@@ -193,6 +193,8 @@ func (b *Bench) hand(ctx context.Context, j *job) error {
 
 // Resume takes an interrupted run up after its last committed point. The same
 // instruments must answer, and the bench must still be allowed all of the plan.
+// Hands by rule set up again what was set up; otherwise who resumes confirms
+// that it still stands.
 func (b *Bench) Resume(ctx context.Context, id sweep.RunID, who string) (sweep.Run, error) {
 	if c := b.current(id); c != nil {
 		return sweep.Run{}, &StateError{id, c.snapshot().State, EventResume}

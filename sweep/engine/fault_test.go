@@ -131,6 +131,13 @@ func (w *world) whole(t *testing.T, r sweep.Run) {
 	if r.State == sweep.Failed && r.Reason == "" {
 		t.Error("failed without a reason")
 	}
+	w.truthful(t, r)
+}
+
+// truthful checks the captures of a run: what is not void is what was to be
+// measured, and a completed run lacks none.
+func (w *world) truthful(t testing.TB, r sweep.Run) {
+	t.Helper()
 	got := map[string]bool{}
 	for _, c := range w.journal.caps(r.ID) {
 		got[fmt.Sprint(c.Step, c.Point)] = true

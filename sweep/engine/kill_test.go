@@ -87,6 +87,7 @@ func finish(t testing.TB, w *world, q engine.Request, want []string) {
 	life(t, w, q, 0, false)
 	w.safe(t)
 	r := w.journal.run(t, w.journal.order[0])
+	w.truthful(t, r)
 	if r.State != sweep.Completed {
 		t.Fatalf("ended %v: %s", r.State, r.Reason)
 	}
@@ -118,7 +119,7 @@ func TestKilledAtAnyCallTheRunGoesOn(t *testing.T) {
 				for n := 1; n <= calls; n++ {
 					w := newWorld()
 					life(t, w, q, n, hard)
-					w.lid = false // somebody opened the box meanwhile
+					w.lid, w.box = false, "" // somebody opened the box meanwhile
 					finish(t, w, q, want)
 					if t.Failed() {
 						t.Fatalf("killed at call %d of %d", n, calls)
@@ -140,7 +141,7 @@ func TestKilledAgainAndAgainTheRunGoesOn(t *testing.T) {
 		for i := range kills {
 			n := rapid.IntRange(1, calls).Draw(rt, fmt.Sprintf("kill %d at call", i))
 			life(t, w, q, n, rapid.Bool().Draw(rt, "hard"))
-			w.lid = false
+			w.lid, w.box = false, ""
 		}
 		finish(t, w, q, want)
 		if t.Failed() {
