@@ -61,17 +61,24 @@ type lab struct {
 	serial  bool
 }
 
+// newLab starts a bench on which time stands still but for sweeps.
 func newLab(t testing.TB, analyzerTraits, sourceTraits string, serial bool) *lab {
 	t.Helper()
-	at, err := virtual.TraitPreset(analyzerTraits)
+	return labOf(t, traits(t, analyzerTraits), traits(t, sourceTraits), serial, virtual.Jump)
+}
+
+func traits(t testing.TB, name string) virtual.Traits {
+	t.Helper()
+	tr, err := virtual.TraitPreset(name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, err := virtual.TraitPreset(sourceTraits)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := virtual.Start(context.Background(), virtual.Config{World: testWorld(), Seed: 7, TimeScale: virtual.Jump,
+	return tr
+}
+
+func labOf(t testing.TB, at, st virtual.Traits, serial bool, scale float64) *lab {
+	t.Helper()
+	b, err := virtual.Start(context.Background(), virtual.Config{World: testWorld(), Seed: 7, TimeScale: scale,
 		Analyzer: virtual.InstrumentConfig{Traits: at, PTY: serial}, Source: virtual.InstrumentConfig{Traits: st, PTY: serial}})
 	if err != nil {
 		t.Fatal(err)

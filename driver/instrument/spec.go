@@ -27,6 +27,11 @@ type Spec struct {
 	Tries   int
 	Backoff time.Duration
 
+	// FastClock says that the instrument's time runs faster than ours, as on a
+	// virtual bench with a time scale: Check then does not mind a sweep that
+	// ends early.
+	FastClock bool
+
 	Logger   *zap.Logger // nil: none
 	Ring     *link.Ring  // records the exchanges; nil: none
 	Observer Observer    // is told of exchanges and reconnects; nil: nobody

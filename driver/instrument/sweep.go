@@ -60,10 +60,17 @@ func (a *Analyzer) Sweep(ctx context.Context) (driver.Trace, error) {
 		return driver.Trace{}, err
 	}
 	took := time.Since(begun)
+	waiting := a.patience > 0 // for whatever is asked first
 	if err := a.verify(ctx, lastOf(a.dialect.Sweep.Start)); err != nil {
 		return driver.Trace{}, err
 	}
+	if waiting && a.patience == 0 {
+		waiting, took = false, time.Since(begun)
+	}
 	tr, err := a.fetch(ctx)
+	if waiting {
+		took = time.Since(begun)
+	}
 	tr.Begun, tr.Took = begun, took
 	return tr, err
 }

@@ -52,6 +52,7 @@ func (t *talker) fail(op, command string, kind driver.Kind, err error, reply, hi
 
 // drop gives the link up: whatever still comes on it is never read.
 func (t *talker) drop() {
+	t.patience = 0
 	if t.conn != nil {
 		t.conn.Close()
 		t.conn = nil
