@@ -688,12 +688,13 @@ func TestTraitFiles(t *testing.T) {
 		t.Errorf("traits %+v", tr)
 	}
 	for text, want := range map[string]string{
-		"name: x\nblok: none\n":              "x.yaml:2: blok is unknown",
-		"name: x\nblock: round\n":            `x.yaml: block "round" is unknown`,
-		"name: x\ngap: 5\n":                  `x.yaml:2: gap "5" is not a duration`,
-		"name: x\nbase: moon\n":              `x.yaml: base: no traits "moon"`,
-		"name: x\ndetectors: {loud: LOUD}\n": `x.yaml: detectors "loud" is unknown`,
-		"name: x\nmax_points: many\n":        `x.yaml:2: max_points "many" is not a whole number`,
+		"name: x\nblok: none\n":                         "x.yaml:2: blok is unknown",
+		"name: x\nblock: round\n":                       `x.yaml: block "round" is unknown`,
+		"name: x\ngap: 5\n":                             `x.yaml:2: gap "5" is not a duration`,
+		"name: x\nbase: moon\n":                         `x.yaml: base: no traits "moon"`,
+		"name: x\ndetectors: {loud: LOUD}\n":            `x.yaml: detectors "loud" is unknown`,
+		"name: x\ntrace_query: [calc-data, xy-pairs]\n": "x.yaml: trace_query: calc-data, xy-pairs share a header",
+		"name: x\nmax_points: many\n":                   `x.yaml:2: max_points "many" is not a whole number`,
 	} {
 		if _, err := virtual.ParseTraits("x.yaml", []byte(text), virtual.RoleAnalyzer); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: error %v, want %q", text, err, want)

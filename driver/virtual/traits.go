@@ -356,6 +356,10 @@ func (t *Traits) check(role Role) error {
 			oneOf("rbw", t.RBW, "1-3-10", "1-2-3-5", "1-2-5", "any"),
 			oneOf("sweep_law", t.SweepLaw, "swept", "fft"),
 		)
+		has := func(q string) bool { return slices.Contains(t.TraceQuery, q) }
+		if has("by-suffix") && (has("by-name") || has("by-number") || has("bar-name")) || has("calc-data") && has("xy-pairs") {
+			errs = append(errs, fmt.Errorf("trace_query: %s share a header: leave one out", strings.Join(t.TraceQuery, ", ")))
+		}
 		for name := range t.Detectors {
 			errs = append(errs, oneOf("detectors", name, "positive", "negative", "sample", "normal", "rms", "voltage", "log", "average"))
 		}
