@@ -1,10 +1,14 @@
 package virtual_test
 
 import (
+	"math"
 	"os"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
+	"lidded/driver/unit"
 	"lidded/driver/virtual"
 )
 
@@ -110,4 +114,71 @@ func TestModulatedAmbient(t *testing.T) {
 	}
 	a.ok("BAND 10 HZ", "INIT;*WAI", "CALC:MARK:MAX")
 	near(t, "station inside", a.number("CALC:MARK:Y?"), -62-float64(se), 1)
+}
+
+// With a load instead of the antenna only the leakage is left.
+func TestTerminate(t *testing.T) {
+	w := plain()
+	w.Leakage = 90
+	b := start(t, virtual.Config{World: w, Seed: 4, TimeScale: virtual.Jump})
+	a, s := dial(t, b.AnalyzerAddr()), dial(t, b.SourceAddr())
+	s.ok("FREQ 300 MHZ;:POW 20;:OUTP ON")
+	a.ok(single, "SWE:POIN 101", "FREQ:CENT 300 MHZ;SPAN 10 KHZ", "BAND 1 KHZ;:DET RMS")
+	for _, c := range []struct {
+		load bool
+		want float64
+	}{{true, -70}, {false, -20}} {
+		b.Terminate(c.load)
+		a.ok("INIT;*WAI", "CALC:MARK:MAX")
+		near(t, "level", a.number("CALC:MARK:Y?"), c.want, 0.1)
+	}
+}
+
+// An FFT holds its looks for the whole capture: 1.505·2.5 at each point no wider
+// than the filter, whatever the span.
+func TestFFTNoise(t *testing.T) {
+	b := start(t, virtual.Config{Seed: 4, TimeScale: virtual.Jump, Analyzer: virtual.InstrumentConfig{Traits: traits(t, "modern-fft")}})
+	a := dial(t, b.AnalyzerAddr())
+	a.ok(single, "FREQ:CENT 300 MHZ;SPAN 4 MHZ", "BAND 1 KHZ;:DET POS", "INIT;*WAI")
+	// H_x by the digamma asymptote: ln x + γ + 1/(2x) - 1/(12x²), x = 3.7625.
+	const x = 1.505 * 2.5
+	h := 10 * math.Log10(math.Log(x)+0.57722+1/(2*x)-1/(12*x*x))
+	near(t, "peaks over the floor", meanPower(a.trace())-float64(b.Truth().Noise(1e3)), h, 0.15)
+}
+
+// In scaled real time, on the depot: a sealed locker with a client that waits.
+func TestSealedInRealTime(t *testing.T) {
+	w, err := virtual.Preset("depot")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := start(t, virtual.Config{World: w, Seed: 4, TimeScale: 480})
+	a, s := dial(t, b.AnalyzerAddr()), dial(t, b.SourceAddr())
+	a.ok(single, "SWE:POIN 10001", "FREQ:STAR 30 MHZ;STOP 1 GHZ", "BAND 100 KHZ;:DISP:TRAC1:MODE MAXH;:DET POS", "INIT:CONT ON")
+	if err := b.Seal("otter"); err != nil {
+		t.Fatal(err)
+	}
+	s.ok("POW 13;:OUTP ON")
+	freqs := []float64{61e6, 240e6, 430e6, 910e6}
+	for _, f := range freqs {
+		s.ok("FREQ " + strconv.FormatFloat(f, 'f', -1, 64))
+		s.ask("*OPC?")
+		for until := b.Now() + 7*243*time.Millisecond; b.Now() < until; {
+			s.ask("OUTP?")
+		}
+	}
+	s.ok("OUTP OFF")
+	if err := b.Open(); err != nil {
+		t.Fatal(err)
+	}
+	v := redial(t, b.AnalyzerAddr()).trace()
+	for _, f := range freqs {
+		se, err := b.Truth().SE("otter", "", "", unit.Hz(f))
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := b.Truth().Reference(unit.Hz(f), 13, "", "").Add(-se)
+		k := int(math.Round((f - 30e6) / 97e3))
+		near(t, "level at "+unit.Hz(f).String(), max(v[k-1], v[k], v[k+1]), float64(want)+1.4, 1.8) // the held maximum of a carrier 17 dB and more over the noise
+	}
 }

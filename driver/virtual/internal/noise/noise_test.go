@@ -118,7 +118,7 @@ func TestMaxHoldOfNoise(t *testing.T) {
 // What is folded by distribution agrees with sweeps drawn one by one.
 func TestFoldedAgreesWithDrawn(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
-	const sweeps, n = 100, 600
+	const sweeps, n = 100, 300
 	for _, det := range []noise.Detector{noise.Sample, noise.Positive, noise.Negative, noise.RMS, noise.Voltage, noise.Log} {
 		for _, looks := range []float64{1, 4, 12} {
 			for _, s := range [][]float64{nil, {3}, {1e4}} {
