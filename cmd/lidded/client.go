@@ -119,12 +119,16 @@ func startCommand() *cobra.Command {
 	key := c.Flags().String("key", "", "idempotency key: a second start with it gives the first run")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		cl := newClient(*base)
+		if err := cl.fill(c.Context(), &body); err != nil {
+			return err
+		}
 		h := http.Header{}
 		if *key != "" {
 			h.Set("Idempotency-Key", *key)
 		}
 		var run rest.Run
-		if err := newClient(*base).do(c.Context(), http.MethodPost, "/v1/runs", h, body, &run); err != nil {
+		if err := cl.do(c.Context(), http.MethodPost, "/v1/runs", h, body, &run); err != nil {
 			return err
 		}
 		if *asJSON {
@@ -134,6 +138,39 @@ func startCommand() *cobra.Command {
 		return nil
 	}
 	return c
+}
+
+// fill puts in the only plan and all specimens where none was named.
+func (c *client) fill(ctx context.Context, body *rest.StartBody) error {
+	names := func(path string, list any) error { return c.do(ctx, http.MethodGet, path, nil, nil, list) }
+	if body.Plan == "" {
+		var got struct {
+			Plans []rest.PlanInfo `json:"plans"`
+		}
+		if err := names("/v1/plans", &got); err != nil {
+			return err
+		}
+		if len(got.Plans) != 1 {
+			var known []string
+			for _, p := range got.Plans {
+				known = append(known, p.Name)
+			}
+			return usageError{fmt.Errorf("--plan is needed: the daemon has %d plans: %s", len(known), strings.Join(known, ", "))}
+		}
+		body.Plan = got.Plans[0].Name
+	}
+	if len(body.Specimens) == 0 {
+		var got struct {
+			Specimens []rest.Specimen `json:"specimens"`
+		}
+		if err := names("/v1/specimens", &got); err != nil {
+			return err
+		}
+		for _, s := range got.Specimens {
+			body.Specimens = append(body.Specimens, s.Name)
+		}
+	}
+	return nil
 }
 
 func runsCommand() *cobra.Command {

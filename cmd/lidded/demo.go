@@ -21,7 +21,7 @@ import (
 	"lidded/configs"
 	"lidded/driver/virtual"
 	"lidded/sweep"
-	"lidded/sweep/report"
+	"lidded/sweep/report/text"
 )
 
 func demoCommand() *cobra.Command {
@@ -141,7 +141,7 @@ func (m demo) job(ctx context.Context, d *daemon.Daemon, b *virtual.Bench, progr
 	if err != nil {
 		return err
 	}
-	if err := report.Tables(m.w, run, e); err != nil {
+	if err := text.Results(m.w, run, e, text.Style{}); err != nil {
 		return err
 	}
 	n := b.Nominal()

@@ -79,16 +79,24 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
-	d.metrics = metrics.New(metrics.Options{Version: o.Software, MaxSeries: c.Daemon.Metrics.MaxSeries, StoreFile: d.store.Path()})
+	series := c.Daemon.Metrics.MaxSeries
+	if series == 0 {
+		series = -1 // none
+	}
+	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes})
 	for _, b := range c.Benches {
 		d.addBench(lab.benches[b.Name], o.Logger)
 	}
 	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
 		return nil, errors.Join(fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err), d.store.Close())
 	}
+	page, err := dashboard.Handler()
+	if err != nil {
+		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
+	}
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
-		Exports: d.exports(), Ready: d.ready, Page: dashboard.Handler(), Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 	})
 	if err != nil {
 		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
@@ -98,6 +106,8 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 }
 
 func (d *Daemon) addBench(lab *Bench, log *zap.Logger) {
+	d.metrics.Instrument(lab.Facts.Name + "/analyzer")
+	d.metrics.Instrument(lab.Facts.Name + "/source")
 	b := &bench{lab: lab, analyzer: link.NewRing(ringExchanges, ringFailures), source: link.NewRing(ringExchanges, ringFailures)}
 	open := func(ctx context.Context) (driver.Analyzer, driver.Source, error) {
 		with := func(ring *link.Ring) func(*instrument.Spec) {
@@ -257,8 +267,22 @@ func (d *Daemon) publish(ctx context.Context, id sweep.RunID) error {
 	if err != nil {
 		return err
 	}
-	d.metrics.Ended(run, e)
+	r := metrics.Result{Bench: run.Bench.Name, Plan: run.Plan.Name, Summaries: e.Summaries}
+	if run.Ended != nil {
+		r.Ended = *run.Ended
+	}
+	d.metrics.Load(r)
 	return nil
+}
+
+// instruments is the state of the instruments for the metrics.
+func (d *Daemon) instruments() []metrics.Bench {
+	out := make([]metrics.Bench, 0, len(d.order))
+	for _, name := range d.order {
+		st := d.benches[name].engine.Status()
+		out = append(out, metrics.Bench{Name: name, AnalyzerUp: st.Analyzer.Up, SourceUp: st.Source.Up, SourceOn: st.SourceOn})
+	}
+	return out
 }
 
 // remember hands the newest result of every specimen to the metrics, so that
@@ -277,10 +301,17 @@ func (d *Daemon) remember(ctx context.Context) error {
 				errs = append(errs, d.publish(ctx, s.Run.ID))
 			}
 		}
+		newest, err := d.store.Runs(ctx, sweep.RunFilter{Bench: name, Limit: 1})
+		if err != nil {
+			return err
+		}
 		for _, p := range d.lab.Config.Plans {
-			if last, err := d.store.LastSuccess(ctx, name, p.Name); err == nil && last.Ended != nil {
-				d.metrics.LastSuccess(name, p.Name, *last.Ended)
+			if last, err := d.store.LastSuccess(ctx, name, p.Name); err == nil {
+				newest = append(newest, last)
 			}
+		}
+		for _, r := range newest {
+			d.metrics.LoadRun(r)
 		}
 	}
 	return errors.Join(errs...)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path"
+	"regexp"
 
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/rest"
@@ -13,6 +14,7 @@ import (
 	"lidded/driver/instrument"
 	"lidded/driver/link"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 	"lidded/sweep/requirement"
 )
 
@@ -147,7 +149,7 @@ func (l *Lab) On(plan, bench string, specimens []string) (rest.PlanOn, error) {
 func (l *Lab) on(spec sweep.PlanSpec, b *Bench, specimens []string) (rest.PlanOn, error) {
 	compiled, bad := sweep.Compile(spec, b.Facts)
 	if len(bad) > 0 {
-		return rest.PlanOn{}, &rest.RefusedError{Plan: spec.Name, Bench: b.Facts.Name, Problems: bad}
+		return rest.PlanOn{}, &engine.RefusedError{What: fmt.Sprintf("plan %s on bench %s", spec.Name, b.Facts.Name), Problems: bad}
 	}
 	boxes, err := l.Specimens(specimens)
 	if err != nil {
@@ -184,7 +186,7 @@ func (l *Lab) Specimens(names []string) ([]sweep.Specimen, error) {
 		}
 		for _, before := range names[:i] {
 			if before == n {
-				return nil, &rest.RefusedError{Problems: []sweep.Problem{{Path: "specimens", Message: fmt.Sprintf("specimen %q stands twice: keep one", n)}}}
+				return nil, &engine.RefusedError{What: "the list of specimens", Problems: []sweep.Problem{{Path: "specimens", Message: fmt.Sprintf("specimen %q stands twice: keep one", n)}}}
 			}
 		}
 		out = append(out, s)
@@ -202,7 +204,7 @@ func (b *Bench) Spec(role dialect.Role) (instrument.Spec, error) {
 	if err != nil {
 		return instrument.Spec{}, err
 	}
-	return instrument.Spec{Name: path.Join(b.Config.Name, name), Address: addr, Dialect: d, Expect: in.Expect, TimeScale: b.Config.TimeScale}, nil
+	return instrument.Spec{Name: path.Join(b.Config.Name, name), Address: addr, Dialect: d, FastClock: b.Config.TimeScale > 1}, nil
 }
 
 // Open opens both instruments of the bench. Of two errors the source's comes
@@ -225,16 +227,39 @@ func (b *Bench) Open(ctx context.Context, analyzer, source func(*instrument.Spec
 	done := make(chan opened, 1)
 	go func() {
 		a, err := instrument.OpenAnalyzer(ctx, as)
-		if err != nil {
-			done <- opened{nil, err}
-			return
+		if err == nil {
+			if err = expected(a, as.Name, b.Config.Analyzer.Expect); err == nil {
+				done <- opened{a, nil}
+				return
+			}
+			a.Close()
 		}
-		done <- opened{a, nil}
+		done <- opened{nil, err}
 	}()
 	s, serr := instrument.OpenSource(ctx, ss)
+	if serr == nil {
+		if serr = expected(s, ss.Name, b.Config.Source.Expect); serr != nil {
+			s.Close()
+		}
+	}
 	o := <-done
 	if serr != nil {
 		return o.a, nil, serr
 	}
 	return o.a, s, o.err
+}
+
+// expected compares who answered with the config's expect.
+func expected(in driver.Instrument, name, pattern string) error {
+	if pattern == "" {
+		return nil
+	}
+	re, err := regexp.Compile(pattern)
+	if err != nil {
+		return err
+	}
+	if id := in.Identity(); !re.MatchString(id.Raw) {
+		return &driver.Error{Op: "identify", Instrument: name, Reply: id.Raw, Kind: driver.KindIdentity, Hint: fmt.Sprintf("the config expects an identity like %q: connect that instrument, or correct expect or address", pattern)}
+	}
+	return nil
 }

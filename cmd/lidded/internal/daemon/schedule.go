@@ -13,6 +13,7 @@ import (
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/sweep"
+	"lidded/sweep/engine"
 )
 
 // defaultWithin is how far back a missed run is made up for.
@@ -87,7 +88,7 @@ func trigger(s config.Schedule) string { return "schedule " + s.Name }
 // counted, and the schedule goes on.
 func (d *Daemon) startScheduled(ctx context.Context, s config.Schedule, note string) {
 	run, err := d.StartWhenServing(ctx, rest.StartRequest{Bench: s.Bench, Plan: s.Plan, Specimens: s.Specimens, Operator: trigger(s), Trigger: trigger(s)})
-	var busy *rest.BusyError
+	var busy *engine.BusyError
 	switch {
 	case err == nil:
 		d.log.Info("scheduled run started"+note, zap.String("schedule", s.Name), zap.String("run", string(run.ID)))

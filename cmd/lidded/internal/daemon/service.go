@@ -37,7 +37,7 @@ func (s benches) SourceOff(ctx context.Context, bench, who string) error {
 	if !ok {
 		return &rest.NotFoundError{What: "bench", Name: bench, Known: s.d.order}
 	}
-	return translate(bench, b.engine.SourceOff(ctx, who))
+	return b.engine.SourceOff(ctx, who)
 }
 
 func (b *bench) now() rest.BenchNow {
@@ -55,6 +55,10 @@ func (b *bench) now() rest.BenchNow {
 		out.Run = &p
 	}
 	return out
+}
+
+func refused(on rest.PlanOn, problems ...sweep.Problem) error {
+	return &engine.RefusedError{What: fmt.Sprintf("plan %s on bench %s", on.Plan.Name, on.Bench), Problems: problems}
 }
 
 // sourceOn is not known while the source cannot be asked, unless it may be on.
@@ -85,7 +89,7 @@ func (s plans) Specimens(context.Context) ([]sweep.Specimen, error) {
 	return s.d.lab.Config.Specimens, nil
 }
 
-func (s service) Start(ctx context.Context, req rest.StartRequest) (sweep.Run, error) {
+func (s service) Start(ctx context.Context, req rest.StartRequest) (sweep.Run, bool, error) {
 	return s.d.Start(ctx, req)
 }
 
@@ -94,7 +98,7 @@ func (d *Daemon) StartWhenServing(ctx context.Context, req rest.StartRequest) (s
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		run, err := d.Start(ctx, req)
+		run, _, err := d.Start(ctx, req)
 		if !errors.Is(err, engine.ErrNotServing) {
 			return run, err
 		}
@@ -107,25 +111,25 @@ func (d *Daemon) StartWhenServing(ctx context.Context, req rest.StartRequest) (s
 }
 
 // Start begins a run: by REST, by the schedule, by the demo.
-func (d *Daemon) Start(ctx context.Context, req rest.StartRequest) (sweep.Run, error) {
+func (d *Daemon) Start(ctx context.Context, req rest.StartRequest) (run sweep.Run, reused bool, err error) {
 	on, err := d.lab.On(req.Plan, req.Bench, req.Specimens)
 	if err != nil {
-		return sweep.Run{}, err
+		return run, false, err
 	}
 	boxes, err := d.lab.Specimens(req.Specimens)
 	if err != nil {
-		return sweep.Run{}, err
+		return run, false, err
 	}
 	if len(boxes) == 0 {
-		return sweep.Run{}, &rest.RefusedError{Plan: on.Plan.Name, Bench: on.Bench, Problems: []sweep.Problem{{Path: "specimens", Message: "no specimen: name one, or list them in the config"}}}
+		return run, false, refused(on, sweep.Problem{Path: "specimens", Message: "no specimen: name one, or list them in the config"})
 	}
 	if len(on.Refusals) > 0 {
-		return sweep.Run{}, &rest.RefusedError{Plan: on.Plan.Name, Bench: on.Bench, Problems: on.Refusals}
+		return run, false, refused(on, on.Refusals...)
 	}
-	run, err := d.benches[on.Bench].engine.Start(ctx, engine.Request{
+	started, err := d.benches[on.Bench].engine.Start(ctx, engine.Request{
 		Plan: on.Plan, Specimens: boxes, Line: on.Line, Operator: req.Operator, Trigger: req.Trigger, Key: req.Key,
 	})
-	return run.Run, translate(on.Bench, err)
+	return started.Run, started.Reused, err
 }
 
 func (s service) Stop(ctx context.Context, id sweep.RunID, who string) error {
@@ -152,41 +156,7 @@ func (s service) steer(ctx context.Context, id sweep.RunID, do func(*engine.Benc
 	}
 	b, ok := s.d.benches[run.Bench.Name]
 	if !ok {
-		return &rest.StateError{Run: id, State: run.State, Message: fmt.Sprintf("run %s belongs to bench %s, which this daemon does not have", id, run.Bench.Name)}
+		return &rest.NotFoundError{What: "bench", Name: run.Bench.Name, Known: s.d.order}
 	}
-	return translate(run.Bench.Name, do(b.engine))
-}
-
-// translate turns the engine's errors into those REST maps.
-func translate(bench string, err error) error {
-	var (
-		busy    *engine.BusyError
-		refused *engine.RefusedError
-		state   *engine.StateError
-		hold    *engine.HoldError
-		other   *engine.OtherRunError
-		ident   *engine.IdentityError
-		down    *engine.DownError
-	)
-	switch {
-	case err == nil:
-		return nil
-	case errors.As(err, &busy):
-		return &rest.BusyError{Bench: busy.Bench, Run: busy.Run}
-	case errors.As(err, &refused):
-		return &rest.RefusedError{Plan: refused.What, Bench: bench, Problems: refused.Problems}
-	case errors.As(err, &state):
-		return &rest.StateError{Run: state.Run, State: state.State, Message: state.Error()}
-	case errors.As(err, &hold):
-		return &rest.StateError{Run: hold.Run, State: sweep.Holding, Message: hold.Error()}
-	case errors.As(err, &other):
-		return &rest.StateError{Run: other.Run, Message: other.Error()}
-	case errors.As(err, &ident):
-		return &rest.StateError{Run: ident.Run, State: sweep.Interrupted, Message: ident.Error()}
-	case errors.As(err, &down):
-		return &rest.UnavailableError{Message: down.Error()}
-	case errors.Is(err, engine.ErrNotServing):
-		return errors.Join(&rest.UnavailableError{Message: err.Error(), Retry: time.Second}, err)
-	}
-	return err
+	return do(b.engine)
 }

@@ -1,0 +1,87 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/store"
+	"lidded/sweep"
+	"lidded/sweep/report/export"
+	"lidded/sweep/report/text"
+)
+
+// BundleOf gathers what is exported of a run from a store.
+func BundleOf(ctx context.Context, s *store.Store, id sweep.RunID, traces bool) (export.Bundle, error) {
+	run, err := s.Run(ctx, id)
+	if err != nil {
+		return export.Bundle{}, err
+	}
+	e := sweep.NewEvaluator(run)
+	for c, err := range s.EachCapture(ctx, id) {
+		if err != nil {
+			return export.Bundle{}, err
+		}
+		e.Add(c)
+	}
+	return export.Bundle{Run: run, Evaluation: e.Evaluation(), Captures: s.EachCapture(ctx, id), Traces: traces}, nil
+}
+
+// exports are the files REST gives of a run.
+func (d *Daemon) exports() []rest.Export {
+	var out []rest.Export
+	for _, t := range export.Tables(export.Bundle{Captures: d.store.EachCapture(context.Background(), ""), Traces: true}) {
+		out = append(out, rest.Export{
+			File: t.File(), Type: "text/csv; charset=utf-8", Summary: t.Title,
+			Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
+				b, err := BundleOf(ctx, d.store, id, true)
+				if err != nil {
+					return err
+				}
+				return t.Write(w, b)
+			},
+		})
+	}
+	return append(out, rest.Export{
+		File: "tables.txt", Type: "text/plain; charset=utf-8", Summary: "Tables for people, one per specimen, with verdicts",
+		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
+			run, err := d.store.Run(ctx, id)
+			if err != nil {
+				return err
+			}
+			e, err := d.judge.Evaluation(ctx, id)
+			if err != nil {
+				return err
+			}
+			return text.Results(w, run, e, text.Style{})
+		},
+	}, rest.Export{
+		File: export.DescriptionFile, Type: "application/json", Summary: "Description of the tables: columns, units, digests",
+		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
+			b, err := BundleOf(ctx, d.store, id, false)
+			if err != nil {
+				return err
+			}
+			return export.Write(b, func(name string) (io.WriteCloser, error) {
+				if name == export.DescriptionFile {
+					return nopCloser{w}, nil
+				}
+				return nopCloser{io.Discard}, nil
+			})
+		},
+	})
+}
+
+type nopCloser struct{ io.Writer }
+
+func (nopCloser) Close() error { return nil }
+
+// storeBytes tells how much disk the store takes.
+func (d *Daemon) storeBytes() (int64, error) {
+	n, err := d.store.Size()
+	if err != nil {
+		return 0, fmt.Errorf("size of the store: %w", err)
+	}
+	return n, nil
+}
