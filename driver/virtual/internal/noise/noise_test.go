@@ -8,7 +8,7 @@ import (
 	"lidded/driver/virtual/internal/noise"
 )
 
-const draws = 40000
+const draws = 20000
 
 func stats(n int, draw func() float64) (mean, sd float64) {
 	var s, q float64
@@ -159,7 +159,7 @@ func TestMaxHoldOfCarrier(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 8))
 	for _, c := range []struct{ snr, n, want float64 }{{20, 10, 0.91}, {20, 100, 1.43}, {10, 10, 2.67}, {10, 100, 3.96}, {40, 10, 0.09}, {40, 100, 0.15}} {
 		s := math.Pow(10, c.snr/10)
-		m, _ := stats(draws/4, func() float64 { return dB(noise.MaxLooks(r, c.n, s)) - c.snr })
+		m, _ := stats(draws/2, func() float64 { return dB(noise.MaxLooks(r, c.n, s)) - c.snr })
 		near(t, "bias", m, c.want, 0.03)
 	}
 }
