@@ -5,5 +5,5 @@ import "embed"
 
 // FS holds the shipped files: requirements/*.yaml and the like.
 //
-//go:embed all:dialects all:requirements all:materials
+//go:embed all:benches all:dialects all:requirements all:materials all:plans all:specimens all:never-transmit all:exposure
 var FS embed.FS
