@@ -24,7 +24,7 @@ type model struct {
 // testHistory lets any sequence of writes and reopenings happen, to a store and
 // to a model, and compares them.
 func testHistory(t *testing.T, fresh func(testing.TB) Place) {
-	fewer(t, "15")
+	fewer(t, "10")
 	rapid.Check(t, func(rt *rapid.T) {
 		p := fresh(t)
 		ctx := t.Context()
