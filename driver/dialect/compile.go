@@ -568,7 +568,6 @@ func (c *compiler) trace() {
 	t.Format = c.commands("trace.format", f.Format)
 	t.LineCount, t.Until, t.Header, t.SkipFields, t.FirstIndex, t.Digits = f.Lines, f.Until, f.Header, f.SkipFields, f.FirstIndex, f.Digits
 	t.Missing = f.Missing
-	t.Terminator = Terminator(c.choice("trace.terminator", terminatorNames, f.Terminator, int(Optional)))
 	if f.Timeout != "" {
 		d, err := time.ParseDuration(f.Timeout)
 		if err != nil || d < 0 {
@@ -667,8 +666,8 @@ func (c *compiler) traceNumbers() {
 		c.failf("trace.numbers", "%s are bytes and come in a block: state shape: block", t.Numbers)
 	case w > 1 && f.Order == "":
 		c.failf("trace.byte_order", "is missing: state big or little, and set it in trace.format, since defaults differ")
-	case w > 1 && len(t.Format) == 0:
-		c.failf("trace.format", "is missing: set the number format and the byte order after each connection, since defaults differ; an instrument that has only one still takes a harmless command here, or an empty wait")
+	case w > 1 && !c.doc.Has("trace.format"):
+		c.failf("trace.format", "is missing: set the number format and the byte order after each connection, since defaults differ; write [] for an instrument that has only one")
 	case w == 0 && f.Order != "":
 		c.failf("trace.byte_order", "means nothing for numbers as text: remove it")
 	}

@@ -243,22 +243,6 @@ var framingNames = word.List{"unknown", "definite", "indefinite", "none"}
 // String gives the name used in files.
 func (f Framing) String() string { return framingNames.Of(int(f)) }
 
-// Terminator says whether a line end follows a block.
-type Terminator uint8
-
-// The possibilities.
-const (
-	TerminatorUnknown Terminator = iota
-	Optional
-	Required
-	Absent
-)
-
-var terminatorNames = word.List{"unknown", "optional", "yes", "no"}
-
-// String gives the name used in files.
-func (t Terminator) String() string { return terminatorNames.Of(int(t)) }
-
 // Trace is how a trace is asked for and read.
 type Trace struct {
 	Format     []Command // number format and byte order, after each connection
@@ -275,7 +259,6 @@ type Trace struct {
 	Digits     int // Hex
 	Order      scpi.Order
 	Framing    Framing
-	Terminator Terminator
 	Separator  byte // ASCII; ' ' stands for any run of blanks
 	Pairs      bool // x,y pairs
 	XScale     float64

@@ -141,7 +141,6 @@ type traceFile struct {
 	Digits     int       `yaml:"digits"`
 	Order      string    `yaml:"byte_order"`
 	Block      string    `yaml:"block"`
-	Terminator string    `yaml:"terminator"`
 	Separator  string    `yaml:"separator"`
 	Columns    string    `yaml:"columns"`
 	XUnit      string    `yaml:"x_unit"`

@@ -31,10 +31,17 @@ type change struct {
 	value
 }
 
-// Configure implements driver.Analyzer.
+// Configure implements driver.Analyzer. What cannot be set is not tried again
+// by Recover; what a lost link prevented is.
 func (a *Analyzer) Configure(ctx context.Context, s driver.Settings) (driver.Settings, error) {
-	want := s
-	a.want = &want
+	got, err := a.configure(ctx, s)
+	if err == nil || driver.Retryable(err) {
+		a.want = &s
+	}
+	return got, err
+}
+
+func (a *Analyzer) configure(ctx context.Context, s driver.Settings) (driver.Settings, error) {
 	a.held = false
 	if err := a.stillUp("configure"); err != nil {
 		return driver.Settings{}, err

@@ -147,18 +147,23 @@ func (s *Source) Ranges() driver.Range {
 
 // SetFrequency implements driver.Source.
 func (s *Source) SetFrequency(ctx context.Context, f unit.Hz) (unit.Hz, error) {
-	v := float64(f)
-	s.frequency = &v
-	got, err := s.set(ctx, dialect.CarrierFrequency, v)
+	got, err := s.keep(ctx, dialect.CarrierFrequency, float64(f), &s.frequency)
 	return unit.Hz(got), err
 }
 
 // SetLevel implements driver.Source.
 func (s *Source) SetLevel(ctx context.Context, p unit.DBm) (unit.DBm, error) {
-	v := float64(p)
-	s.level = &v
-	got, err := s.set(ctx, dialect.CarrierLevel, v)
+	got, err := s.keep(ctx, dialect.CarrierLevel, float64(p), &s.level)
 	return unit.DBm(got), err
+}
+
+// keep sets a number and remembers it for Recover, unless it cannot be set.
+func (s *Source) keep(ctx context.Context, item dialect.Item, v float64, last **float64) (float64, error) {
+	got, err := s.set(ctx, item, v)
+	if err == nil || driver.Retryable(err) {
+		*last = &v
+	}
+	return got, err
 }
 
 // set sets a number and returns it as read back, or as sent when it cannot be

@@ -25,6 +25,8 @@ type talker struct {
 	reported  bool          // ... and not yet told by Health
 	patience  time.Duration // longer time-out for the next reply only
 	limits    limits
+	events    int             // error bits of an event register, read on the way and not yet reported
+	both      dialect.Command // event register and error queue in one line; Send is empty when not possible
 }
 
 // limit is what the instrument itself says about an item.
@@ -36,6 +38,10 @@ func (t *talker) init(spec Spec) {
 	t.spec = spec.withDefaults()
 	t.dialect = spec.Dialect
 	t.opts = t.spec.options()
+	if e, event := t.dialect.Errors.Query, t.dialect.Status.Event; t.dialect.Link.Compound && e.Send != "" && event.Send != "" {
+		t.both = e
+		t.both.Send = event.Send + ";" + rooted(e.Send)
+	}
 }
 
 // Identity returns who answered when the link was last established.
@@ -45,6 +51,9 @@ func (t *talker) Identity() driver.Identity {
 	}
 	return driver.Identity{}
 }
+
+// Dialect returns what the instrument is talked to in.
+func (t *talker) Dialect() *dialect.Dialect { return t.dialect }
 
 func (t *talker) fail(op, command string, kind driver.Kind, err error, reply, hint string) error {
 	return &driver.Error{Op: op, Instrument: t.spec.Name, Command: command, Reply: reply, Kind: kind, Hint: hint, Err: err}
@@ -228,6 +237,9 @@ func (t *talker) registerValue(c dialect.Command, reply []byte) (int, error) {
 	}
 	if c.Send == t.dialect.Status.Event.Send {
 		t.note(int(v))
+	}
+	if e := t.dialect.Errors; c.Send == e.Event.Send {
+		t.events |= int(v) & e.Mask
 	}
 	return int(v), nil
 }

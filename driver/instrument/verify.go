@@ -73,14 +73,15 @@ func worse(a, b driver.Kind) bool {
 func (t *talker) drain(ctx context.Context, status bool) ([]scpi.DeviceError, error) {
 	e, event := t.dialect.Errors, t.dialect.Status.Event
 	if e.Event.Send != "" {
-		v, err := t.register(ctx, e.Event)
-		if err != nil {
+		if _, err := t.register(ctx, e.Event); err != nil {
 			return nil, err
 		}
 		if e.Event.Send == event.Send {
 			status = false
 		}
-		if bits := v & e.Mask; bits != 0 {
+		bits := t.events
+		t.events = 0
+		if bits != 0 {
 			return []scpi.DeviceError{eventError(bits)}, nil
 		}
 	}
@@ -131,21 +132,19 @@ func (t *talker) firstEntry(ctx context.Context, status bool) ([]byte, error) {
 	switch {
 	case !status || event.Send == "":
 		return t.do(ctx, e.Query)
-	case !t.dialect.Link.Compound:
+	case t.both.Send == "":
 		if _, err := t.register(ctx, event); err != nil {
 			return nil, err
 		}
 		return t.do(ctx, e.Query)
 	}
-	both := e.Query
-	both.Send = event.Send + ";" + rooted(e.Query.Send)
-	reply, err := t.do(ctx, both)
+	reply, err := t.do(ctx, t.both)
 	if err != nil {
 		return nil, err
 	}
 	bits, rest, ok := bytes.Cut(reply, []byte{';'})
 	if !ok {
-		return nil, t.distrust("read errors", both, driver.KindFormat, errors.New("one reply to a compound of two queries"), string(reply))
+		return nil, t.distrust("read errors", t.both, driver.KindFormat, errors.New("one reply to a compound of two queries"), string(reply))
 	}
 	if _, err := t.registerValue(event, bits); err != nil {
 		return nil, err
