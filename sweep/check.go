@@ -7,6 +7,7 @@ import (
 
 	"lidded/driver"
 	"lidded/driver/unit"
+	"lidded/sweep/emission"
 )
 
 // CheckOn lists what a bench cannot or may not do of a plan. A plan with one
@@ -58,6 +59,48 @@ func checkPoint(q Point, b Bench, fail func(path, format string, args ...any)) {
 			fail(at, "%s", why)
 		}
 	}
+	if why := Forbidden(b, q.Freq); why != "" {
+		fail(at, "%s", why)
+	}
+}
+
+// Forbidden says why a bench must not transmit at a frequency whatever it
+// permits: the never-transmit table, which binds a bench that radiates. "" where
+// the table says nothing.
+func Forbidden(b Bench, f unit.Hz) string {
+	if b.Conducted {
+		return ""
+	}
+	e, ok := b.Never.Forbids(f, b.FreqErrorPPM)
+	if !ok {
+		return ""
+	}
+	below, above := b.Never.Free(f)
+	return fmt.Sprintf("%v is never transmitted on: %v; all from %v to %v is forbidden: move the point or take it out. Where nothing is radiated set conducted: true on bench %s; where you hold the right, override_never with entry %s and your basis", f, e, below, above, b.Name, e.Name)
+}
+
+// neverNotes tells what a plan's points have to do with the never-transmit table
+// on a bench that it does not bind, or not wholly.
+func neverNotes(p Plan, b Bench) []string {
+	inside, used := 0, map[emission.Override]int{}
+	for _, q := range p.Points {
+		if _, ok := b.Never.Forbids(q.Freq, b.FreqErrorPPM); ok {
+			inside++
+		}
+		for _, o := range b.Never.Overridden(q.Freq, b.FreqErrorPPM) {
+			used[o]++
+		}
+	}
+	var out []string
+	if b.Conducted && inside > 0 {
+		out = append(out, fmt.Sprintf("conducted: nothing is radiated, so the never-transmit table does not apply; %d of %d points lie inside it: keep every connector closed", inside, len(p.Points)))
+	}
+	for _, o := range b.Never.Overrides {
+		if n := used[o]; n > 0 && !b.Conducted {
+			out = append(out, fmt.Sprintf("never-transmit entry %s is overridden, %d points lie inside it; basis: %s", o.Entry, n, o.Basis))
+		}
+	}
+	return out
 }
 
 func (l Limits) freqs() string {

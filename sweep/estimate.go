@@ -8,6 +8,7 @@ import (
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/sweep/detect"
+	"lidded/sweep/emission"
 	"lidded/sweep/requirement"
 )
 
@@ -38,6 +39,9 @@ type Estimate struct {
 	SweepTime time.Duration   `json:"sweep_time_ns,omitempty"` // sealed: one whole sweep
 	Dwell     time.Duration   `json:"dwell_ns,omitempty"`      // sealed: on each step
 	Notes     []string        `json:"notes,omitempty"`
+	// Exposures has radiated power and distances, one a point; nil where nothing
+	// is radiated or the bench does not state what.
+	Exposures []emission.Exposure `json:"exposures,omitempty"`
 }
 
 // SweepLaw is the time of one sweep, k·span/RBW² (for near-Gaussian filters k is
@@ -116,6 +120,8 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	if line == nil && p.Requirement == "" {
 		est.Notes = append(est.Notes, "no requirement line: results get no verdict")
 	}
+	est.Exposures = Exposures(p, b)
+	est.Notes = append(est.Notes, neverNotes(p, b)...)
 	return est
 }
 

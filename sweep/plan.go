@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver"
 	"lidded/driver/unit"
+	"lidded/sweep/emission"
 	"lidded/sweep/requirement"
 )
 
@@ -42,6 +43,15 @@ type PlanSpec struct {
 	Confidence    float64       `yaml:"confidence"`  // of bounds and intervals, default 0.95
 	FalseAlarm    float64       `yaml:"false_alarm"` // over the whole plan, default 0.05
 	Settle        time.Duration `yaml:"settle"`      // after each source step, default 20ms
+
+	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with something to go for (requirement, reach or budget)
+	Stop           Stop          `yaml:"stop"`            // verdict, reach or budget; default: reach where one is stated, else verdict with a requirement, else budget
+	Reach          *unit.DB      `yaml:"reach"`           // adaptive: SE to be proven where less is not measured
+	Budget         time.Duration `yaml:"budget"`          // adaptive: most time for each enclosed point, default no limit
+	RunBudget      time.Duration `yaml:"run_budget"`      // adaptive: most time for all enclosed points together, default no limit
+	MinRBW         unit.Hz       `yaml:"min_rbw"`         // adaptive: narrowest RBW, default the analyzer's least, or 1 Hz
+	RetryOffset    unit.Hz       `yaml:"retry_offset"`    // adaptive: how far a point may move beside somebody's signal, default not at all
+	CheckReference *bool         `yaml:"check_reference"` // adaptive: 10 dB more attenuation on each reference, default where the analyzer's attenuation can be read; fixed: false
 }
 
 // BandSpec is a part of the plan with common settings. Frequencies are a list,
@@ -101,6 +111,15 @@ type Plan struct {
 	Confidence    float64        `json:"confidence"`
 	FalseAlarm    float64        `json:"false_alarm"`
 	Settle        time.Duration  `json:"settle_ns"`
+
+	Strategy       Strategy      `json:"strategy,omitempty"` // unknown in plans from before there was a choice: fixed
+	Stop           Stop          `json:"stop,omitempty"`
+	Reach          unit.DB       `json:"reach_db,omitempty"`
+	Budget         time.Duration `json:"budget_ns,omitempty"`
+	RunBudget      time.Duration `json:"run_budget_ns,omitempty"`
+	MinRBW         unit.Hz       `json:"min_rbw_hz,omitempty"`
+	RetryOffset    unit.Hz       `json:"retry_offset_hz,omitempty"`
+	CheckReference bool          `json:"check_reference,omitempty"`
 }
 
 // Specimen is an enclosure under test.
@@ -129,10 +148,17 @@ type Bench struct {
 	SweepFactor     float64      `json:"sweep_factor"`       // k of the sweep-time law k·span/RBW²
 	MayTransmit     []Permission `json:"may_transmit"`       // empty: no transmission
 	Uncertainty     unit.DB      `json:"uncertainty_db"`     // standard uncertainty of a level difference apart from noise and drift
+	FreqDriftPPM    float64      `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a twentieth of FreqErrorPPM
+	Budget          *Entries     `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
 	AnalyzerRange   Limits       `json:"analyzer_range"`     // from the dialect and the config
 	SourceRange     Limits       `json:"source_range"`       // from the dialect and the config
 	HandsByRule     bool         `json:"hands_by_rule"`      // hold points can be released by rule
 	Cautions        []string     `json:"cautions,omitempty"` // the operator's own, shown at hold points
+	// Never is the never-transmit table with what the site overrides of it; it
+	// binds a bench that radiates, whatever MayTransmit says.
+	Never    emission.Never  `json:"never_transmit"`
+	Radiated *emission.Chain `json:"radiated,omitempty"` // from source to air; nil: not stated
+	Exposure *emission.Rule  `json:"exposure,omitempty"` // limits that distances are computed with
 }
 
 // Limits is what an instrument can be set to; zero is unknown.

@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver"
 	"lidded/driver/unit"
+	"lidded/sweep/emission"
 )
 
 // Cautions shown at every hold point where something is radiated and where a
@@ -12,6 +13,7 @@ import (
 const (
 	CautionExposure = "RF exposure: keep clear of the transmitting antenna while the source is on. Limits and distances are set by local codes and a competent person."
 	CautionLawful   = "Transmit only where you hold the right to. Never on distress, aeronautical or satellite-navigation frequencies. Licensing is set by your national authority."
+	CautionUnstated = "The bench does not state what is radiated (amplifier, cable, antenna gain), so no distance is computed."
 	CautionRoom     = "Nobody stays inside a closed screened room unless site rules allow it and there is a way out and a way to call."
 )
 
@@ -20,7 +22,7 @@ const (
 // reference. It is data: printed by the plan command, walked by the engine.
 func Steps(p Plan, b Bench, specimens []Specimen) []Step {
 	var s stepList
-	s.cautions = cautions(b)
+	s.cautions = cautions(p, b)
 	for _, pos := range p.Positions {
 		for _, pol := range p.Polarizations {
 			at := Setting{Position: pos, Polarization: pol, Repeat: 1}
@@ -74,12 +76,34 @@ func (s *stepList) add(st Step) {
 	s.steps = append(s.steps, st)
 }
 
-func cautions(b Bench) []string {
+func cautions(p Plan, b Bench) []string {
 	out := []string{CautionRoom}
 	if !b.Conducted {
-		out = append(out, CautionExposure, CautionLawful)
+		out = append(out, CautionExposure)
+		if list := Exposures(p, b); len(list) > 0 {
+			out = append(out, b.Exposure.Caution(list))
+		} else if b.Exposure != nil {
+			out = append(out, CautionUnstated)
+		}
+		out = append(out, CautionLawful)
+		for _, o := range b.Never.Overrides {
+			out = append(out, fmt.Sprintf("Never-transmit entry %s is overridden here. Basis: %s.", o.Entry, o.Basis))
+		}
 	}
 	return append(out, b.Cautions...)
+}
+
+// Exposures computes the radiated power and the distances of every point, in
+// order; none for a bench that radiates nothing or does not state its chain.
+func Exposures(p Plan, b Bench) []emission.Exposure {
+	if b.Conducted || b.Radiated == nil || b.Exposure == nil {
+		return nil
+	}
+	out := make([]emission.Exposure, len(p.Points))
+	for i, q := range p.Points {
+		out[i] = b.Exposure.Expose(*b.Radiated, q.Freq, q.Level)
+	}
+	return out
 }
 
 // Captures counts the captures a list of steps commits: one a point and
