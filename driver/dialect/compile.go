@@ -266,7 +266,7 @@ func (c *compiler) step(at string, f stepFile, q Quantity) step {
 	t, err := parseTemplate(f.Send)
 	if err != nil {
 		c.failf(at, "%v", err)
-		return step{}
+		return step{template: template{value: &placeholder{quantity: q}}} // one error is enough
 	}
 	s := step{template: t, Command: Command{Send: t.before + t.after, Lines: f.Lines, Timeout: f.Timeout, Settle: f.Settle}}
 	c.text(at, s.Send)

@@ -189,10 +189,13 @@ func (c *compiler) consistent(at string, s *Setting, f settingFile) {
 		}
 		return
 	}
-	if !q.numeric() && len(s.words) == 0 {
+	if !q.numeric() && len(f.Words)+len(f.Steps) == 0 && q != Boolean {
 		c.failf(at, "has no words: say which choices there are and how each is written")
 	}
 	if len(f.Set) == 0 && len(f.Steps) == 0 {
+		if len(f.Words) > 0 {
+			return // said for each word
+		}
 		c.failf(at, "has no set: give the command, or fixed if the instrument cannot change it")
 		return
 	}
