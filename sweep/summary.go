@@ -2,6 +2,7 @@ package sweep
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"lidded/sweep/requirement"
@@ -175,7 +176,7 @@ func (s SE) String() string {
 	case Equal:
 		return fmt.Sprintf("%.1f dB ± %.1f dB", float64(s.Value), float64(s.U))
 	case AtLeastRelation:
-		return fmt.Sprintf("≥ %.1f dB", float64(s.Value))
+		return fmt.Sprintf("≥ %.1f dB", math.Floor(float64(s.Value)*10)/10) // never rounded up
 	}
 	return "no claim"
 }
