@@ -43,6 +43,7 @@ type PlanSpec struct {
 	Confidence    float64       `yaml:"confidence"`  // of bounds and intervals, default 0.95
 	FalseAlarm    float64       `yaml:"false_alarm"` // over the whole plan, default 0.05
 	Settle        time.Duration `yaml:"settle"`      // after each source step, default 20ms
+	Facts         *PlanFacts    `yaml:"report"`      // what was agreed, for reports
 
 	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with something to go for (requirement, reach or budget)
 	Stop           Stop          `yaml:"stop"`            // verdict, reach or budget; default: reach where one is stated, else verdict with a requirement, else budget
@@ -111,6 +112,7 @@ type Plan struct {
 	Confidence    float64        `json:"confidence"`
 	FalseAlarm    float64        `json:"false_alarm"`
 	Settle        time.Duration  `json:"settle_ns"`
+	Facts         *PlanFacts     `json:"facts,omitempty"`
 
 	Strategy       Strategy      `json:"strategy,omitempty"` // unknown in plans from before there was a choice: fixed
 	Stop           Stop          `json:"stop,omitempty"`
@@ -124,8 +126,9 @@ type Plan struct {
 
 // Specimen is an enclosure under test.
 type Specimen struct {
-	Name  string `json:"name" yaml:"name"`
-	About string `json:"about,omitempty" yaml:"about"`
+	Name  string         `json:"name" yaml:"name"`
+	About string         `json:"about,omitempty" yaml:"about"`
+	Facts *SpecimenFacts `json:"facts,omitempty" yaml:"report"`
 }
 
 // Permission is one range the bench may radiate or feed, in the operator's words.
@@ -139,26 +142,27 @@ type Permission struct {
 // Bench is what the domain knows about a bench: no addresses, no dialects.
 type Bench struct {
 	Name            string       `json:"name"`
-	MaxLevel        unit.DBm     `json:"max_level_dbm"`      // the source is never set above it
-	PathLoss        unit.DB      `json:"path_loss_db"`       // source output to analyzer input, no shield; stated
-	NoiseFigure     unit.DB      `json:"noise_figure_db"`    // of the analyzer as used; stated
-	FreqErrorPPM    float64      `json:"freq_error_ppm"`     // source and analyzer together, one-sided
-	SharedReference bool         `json:"shared_reference"`   // both on one 10 MHz reference
-	Conducted       bool         `json:"conducted"`          // cabled: nothing is radiated
-	SweepFactor     float64      `json:"sweep_factor"`       // k of the sweep-time law k·span/RBW²
-	MayTransmit     []Permission `json:"may_transmit"`       // empty: no transmission
-	Uncertainty     unit.DB      `json:"uncertainty_db"`     // standard uncertainty of a level difference apart from noise and drift
+	MaxLevel        unit.DBm     `json:"max_level_dbm"`                     // the source is never set above it
+	PathLoss        unit.DB      `json:"path_loss_db"`                      // source output to analyzer input, no shield; stated
+	NoiseFigure     unit.DB      `json:"noise_figure_db"`                   // of the analyzer as used; stated
+	FreqErrorPPM    float64      `json:"freq_error_ppm"`                    // source and analyzer together, one-sided
+	SharedReference bool         `json:"shared_reference"`                  // both on one 10 MHz reference
+	Conducted       bool         `json:"conducted"`                         // cabled: nothing is radiated
+	SweepFactor     float64      `json:"sweep_factor"`                      // k of the sweep-time law k·span/RBW²
+	MayTransmit     []Permission `json:"may_transmit"`                      // empty: no transmission
+	Uncertainty     unit.DB      `json:"uncertainty_db"`                    // standard uncertainty of a level difference apart from noise and drift
 	FreqDriftPPM    float64      `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a twentieth of FreqErrorPPM
 	Budget          *Entries     `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
-	AnalyzerRange   Limits       `json:"analyzer_range"`     // from the dialect and the config
-	SourceRange     Limits       `json:"source_range"`       // from the dialect and the config
-	HandsByRule     bool         `json:"hands_by_rule"`      // hold points can be released by rule
-	Cautions        []string     `json:"cautions,omitempty"` // the operator's own, shown at hold points
+	AnalyzerRange   Limits       `json:"analyzer_range"`                    // from the dialect and the config
+	SourceRange     Limits       `json:"source_range"`                      // from the dialect and the config
+	HandsByRule     bool         `json:"hands_by_rule"`                     // hold points can be released by rule
+	Cautions        []string     `json:"cautions,omitempty"`                // the operator's own, shown at hold points
 	// Never is the never-transmit table with what the site overrides of it; it
 	// binds a bench that radiates, whatever MayTransmit says.
 	Never    emission.Never  `json:"never_transmit"`
 	Radiated *emission.Chain `json:"radiated,omitempty"` // from source to air; nil: not stated
 	Exposure *emission.Rule  `json:"exposure,omitempty"` // limits that distances are computed with
+	Facts    *BenchFacts     `json:"facts,omitempty"`    // for reports
 }
 
 // Limits is what an instrument can be set to; zero is unknown.
