@@ -270,11 +270,13 @@ func (s *Setting) ReadChoice(reply, preferred string) (string, error) {
 func (s *Setting) unknownWord(text string) error {
 	var all []string
 	for _, c := range s.words {
-		all = append(all, c.words...)
+		for _, w := range c.words {
+			all = append(all, strings.ToLower(w))
+		}
 	}
 	near := strict.Nearest(text, all)
 	if near != "" {
-		near = fmt.Sprintf(" (near %q)", near)
+		near = fmt.Sprintf(" (near %q)", strings.ToUpper(near))
 	}
 	return fmt.Errorf("reply %q is none of the words the dialect states for %s%s: add it to words", clip(text), s.Item, near)
 }

@@ -201,8 +201,8 @@ func parsePattern(text string, q Quantity) (pattern, error) {
 	for i, part := range parts {
 		switch {
 		case part.hole == "":
-			for _, f := range strings.Fields(part.literal) {
-				re.WriteString(regexp.QuoteMeta(f) + `\s*`)
+			for _, r := range strings.Join(strings.Fields(part.literal), "") {
+				re.WriteString(regexp.QuoteMeta(string(r)) + `\s*`) // blanks do not count
 			}
 		case part.hole == skipWord && i == len(parts)-1:
 			re.WriteString(`.*`)
