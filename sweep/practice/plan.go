@@ -60,7 +60,12 @@ type Resolved struct {
 
 	own    []int // index in the config's own list of each band; -1: of the preset
 	preset string
+	broken bool
 }
+
+// Unusable reports whether Resolve found problems: the plan is not to be
+// compiled.
+func (r Resolved) Unusable() bool { return r.broken }
 
 // Resolve takes the preset over and fills levels and bandwidths. Paths of the
 // problems are those of the plan as written.
@@ -101,6 +106,7 @@ func (p Plan) Resolve(l *Library) (Resolved, []sweep.Problem) {
 	if p.Preset != "" && len(bad) == 0 {
 		r.missing(fail)
 	}
+	r.broken = len(bad) > 0
 	return r, bad
 }
 

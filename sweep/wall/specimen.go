@@ -233,6 +233,15 @@ func newModel(s Specimen, materials Materials, at complain) (*Model, error) {
 	return m, nil
 }
 
+// Validate reports what is wrong with the size of a cavity.
+func (c Cavity) Validate() error {
+	b := &builder{at: func(path, format string, args ...any) error {
+		return fmt.Errorf("%s: %s", strings.TrimPrefix(path, "cavity."), fmt.Sprintf(format, args...))
+	}}
+	b.cavity(c)
+	return errors.Join(b.errs...)
+}
+
 func (b *builder) cavity(c Cavity) {
 	const small, large = 5e-3, 100
 	box := c.Width != 0 || c.Height != 0 || c.Depth != 0

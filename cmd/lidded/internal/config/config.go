@@ -23,6 +23,7 @@ import (
 	"lidded/driver/link"
 	"lidded/driver/strict"
 	"lidded/sweep"
+	"lidded/sweep/practice"
 )
 
 // Config is a validated configuration.
@@ -34,6 +35,9 @@ type Config struct {
 	Specimens []sweep.Specimen
 	Schedules []Schedule
 	doc       *strict.Document
+
+	practices []practice.Resolved // of Plans, index by index
+	makings   []Making            // of Specimens, index by index
 }
 
 // Defaults of the daemon section.
@@ -63,14 +67,19 @@ func Parse(path string, data []byte, flags *pflag.FlagSet) (*Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Config{Path: path, Benches: f.Benches, Plans: f.Plans, Specimens: f.Specimens, Schedules: f.Schedules, doc: doc}
+	c := &Config{Path: path, Benches: f.Benches, Schedules: f.Schedules, doc: doc}
 	if abs, err := filepath.Abs(path); err == nil {
 		c.Path = abs
 	}
 	if c.Daemon, err = daemon(path, data, flags); err != nil {
 		return nil, err
 	}
-	if errs := c.check(); len(errs) > 0 {
+	errs, err := c.takePlans(f.Plans)
+	if err != nil {
+		return nil, err
+	}
+	errs = append(errs, c.takeSpecimens(f.Specimens)...)
+	if errs = append(errs, c.check()...); len(errs) > 0 {
 		return nil, errors.Join(errs...)
 	}
 	return c, nil
@@ -174,6 +183,9 @@ func (c *Config) check() []error {
 // when both are known.
 func (c *Config) checkPlan(i int, fail func(path, format string, args ...any)) {
 	at := fmt.Sprintf("plans[%d]", i)
+	if c.practices[i].Unusable() {
+		return // takePlans has said why
+	}
 	facts := sweep.Bench{}
 	if len(c.Benches) > 0 {
 		facts = c.Benches[0].Facts()
@@ -183,7 +195,7 @@ func (c *Config) checkPlan(i int, fail func(path, format string, args ...any)) {
 		if p.Path == "name" {
 			continue // names() has said so
 		}
-		fail(at+"."+p.Path, "%s", p.Message)
+		fail(at+"."+c.practices[i].Path(p.Path), "%s", p.Message)
 	}
 }
 

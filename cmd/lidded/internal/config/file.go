@@ -5,16 +5,17 @@ import (
 
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/practice"
 )
 
 // File is a config file as written. Everything but the daemon section
 // describes the work and is read from the file alone.
 type File struct {
-	Daemon    Daemon           `yaml:"daemon"`
-	Benches   []Bench          `yaml:"benches"`
-	Plans     []sweep.PlanSpec `yaml:"plans"`
-	Specimens []sweep.Specimen `yaml:"specimens"`
-	Schedules []Schedule       `yaml:"schedules"`
+	Daemon    Daemon          `yaml:"daemon"`
+	Benches   []Bench         `yaml:"benches"`
+	Plans     []practice.Plan `yaml:"plans"`
+	Specimens []Specimen      `yaml:"specimens"`
+	Schedules []Schedule      `yaml:"schedules"`
 }
 
 // Daemon is the daemon's own settings. Each can also be given by environment
