@@ -45,6 +45,25 @@ type Setup struct {
 	// Permit, if not nil, is asked before each keying besides Facts: a table of
 	// what is never transmitted.
 	Permit func(f unit.Hz, level unit.DBm) error
+	// Guardian, if not nil, stands by to switch the source off should this
+	// process not be able to.
+	Guardian Guardian
+	// KeyedSince, if not nil, tells which keyings of the bench the ledger has since
+	// a time, for Rules.MaxKeyedPerHour across a restart.
+	KeyedSince func(ctx context.Context, since time.Time) ([]sweep.Keying, error)
+}
+
+// Guardian is told of the source before it is keyed and after it was read back
+// as off. Until the first Off the source counts as on.
+type Guardian interface {
+	// Keying is called before the source is keyed and returns once the guardian
+	// stands by and does nothing to the source itself. An error prevents keying.
+	Keying(ctx context.Context) error
+	// Off is called when the source was read back as off.
+	Off()
+	// Lost is called when the source could not be switched off at a try: the
+	// guardian may try it too, until Off.
+	Lost()
 }
 
 // Bench is one bench: its two links and at most one run. Its methods may be
@@ -60,6 +79,8 @@ type Bench struct {
 	rules    Rules
 	links    *links
 	tx       *transmitter
+
+	keyedSince func(context.Context, time.Time) ([]sweep.Keying, error)
 
 	jobs chan *job
 	offs chan *offRequest
@@ -95,7 +116,7 @@ func New(s Setup) *Bench {
 	b := &Bench{
 		facts: s.Facts, hands: s.Hands, journal: s.Journal, observer: s.Observer,
 		clock: s.Clock, log: s.Logger, software: s.Software, rules: s.Rules.withDefaults(),
-		jobs: make(chan *job), offs: make(chan *offRequest),
+		jobs: make(chan *job), offs: make(chan *offRequest), keyedSince: s.KeyedSince,
 	}
 	if b.clock == nil {
 		b.clock = RealClock()
@@ -107,7 +128,7 @@ func New(s Setup) *Bench {
 	b.links = &links{open: s.Open, clock: b.clock, log: b.log}
 	b.links.changed = func() { b.tell("link", "", nil) }
 	b.tx = &transmitter{
-		facts: s.Facts, permit: s.Permit, rules: b.rules, clock: b.clock, journal: s.Journal, links: b.links, log: b.log,
+		facts: s.Facts, permit: s.Permit, rules: b.rules, clock: b.clock, journal: s.Journal, links: b.links, log: b.log, guard: s.Guardian,
 		changed: func(on bool) { b.tell("source", "", func(p *sweep.Progress) { p.SourceOn = on }) },
 	}
 	b.view = sweep.Progress{Bench: s.Facts.Name}
@@ -142,6 +163,9 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 	}()
 	down := b.ready(ctx)
 	if err := b.interruptLeft(ctx); err != nil {
+		return err
+	}
+	if err := b.recall(ctx); err != nil {
 		return err
 	}
 	close(b.settled)

@@ -163,6 +163,7 @@ const (
 	ruleReadback   = "the source's state reads back wrong"
 	rulePermission = "not permitted to transmit"
 	ruleKeyedLong  = "the source was on for longer than allowed"
+	ruleGuardian   = "nobody stands by to switch the source off"
 	ruleLinkDown   = "an instrument stayed away"
 	ruleIdentity   = "another instrument answers"
 	ruleVoids      = "too many void points in a row"

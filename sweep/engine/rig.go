@@ -140,7 +140,7 @@ func (r *rig) block(ctx context.Context, t task, on bool, n int, settle, between
 	}
 	if on {
 		expect := settle + time.Duration(n)*sweepTime + time.Duration(n-1)*between
-		err = r.c.b.tx.keyed(ctx, sweep.Keying{Run: r.c.id, Step: t.step.Index, Point: t.point.Index}, expect, take)
+		err = r.c.keyed(ctx, sweep.Keying{Run: r.c.id, Step: t.step.Index, Point: t.point.Index}, expect, take)
 	} else {
 		err = take(ctx)
 	}

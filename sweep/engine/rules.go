@@ -27,6 +27,11 @@ type Rules struct {
 
 	MaxKeyed       time.Duration // longest the source may be on without a break; none by default
 	MaxKeyedPerRun time.Duration // longest altogether in a run; none by default
+
+	// MaxKeyedPerHour is the longest altogether within any hour, over all runs of
+	// the bench since Serve; a run waits, source off, until it may go on. None by
+	// default.
+	MaxKeyedPerHour time.Duration
 }
 
 // Patience is how often and with what pauses something is tried again.

@@ -191,7 +191,7 @@ func (c *conduct) walk(ctx context.Context, s sweep.Step, a armed) ([]walked, er
 			}
 			w.freq, w.level = f, &level
 			w.begun = c.b.clock.Now()
-			err = c.b.tx.keyed(ctx, sweep.Keying{Run: c.id, Step: s.Index, Point: p.Index}, dwell, func(ctx context.Context) error {
+			err = c.keyed(ctx, sweep.Keying{Run: c.id, Step: s.Index, Point: p.Index}, dwell, func(ctx context.Context) error {
 				return c.b.clock.Sleep(ctx, dwell)
 			})
 			if err != nil {

@@ -26,6 +26,7 @@ type transmitter struct {
 	clock   Clock
 	journal Journal
 	links   *links
+	guard   Guardian // nil: none
 	log     *zap.Logger
 	changed func(on bool)
 
@@ -36,6 +37,7 @@ type transmitter struct {
 		askedLevel, level unit.DBm
 	}
 	spent time.Duration // keyed in the present run
+	past  []burst       // keyed within the last hour, of any run
 }
 
 // allowed is the permission, asked at the key itself and independent of the
@@ -46,6 +48,9 @@ func (t *transmitter) allowed(f unit.Hz, p unit.DBm) error {
 	}
 	if p > t.facts.MaxLevel {
 		return fmt.Errorf("%v is over the bench's %v", p, t.facts.MaxLevel)
+	}
+	if why := sweep.Forbidden(t.facts, f); why != "" {
+		return errors.New(why)
 	}
 	for _, m := range t.facts.MayTransmit {
 		if f >= m.From && f <= m.To && p <= m.MaxLevel {
@@ -103,6 +108,9 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if m := t.rules.MaxKeyedPerRun; m > 0 && t.spent+expect > m {
 		return &ruleError{ruleKeyedLong, fmt.Errorf("%v in this run, %v are allowed", t.spent+expect, m)}
 	}
+	if err := t.hourly(t.clock.Now(), expect); err != nil {
+		return err
+	}
 	// A source that restarted since it was tuned would be keyed at whatever
 	// frequency and level it wakes up with.
 	if err := healthy(ctx, t.links.source, RoleSource); err != nil {
@@ -117,7 +125,9 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	t.mark(true)
 	defer func() {
 		trouble, offErr := t.off(ctx)
-		t.spent += t.clock.Now().Sub(from)
+		now := t.clock.Now()
+		t.spent += now.Sub(from)
+		t.past = append(t.past, burst{from, now})
 		ledgerErr := t.keyOff(ctx, entry, offErr)
 		switch {
 		case offErr != nil:
@@ -131,6 +141,11 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = wrong(RoleSource, trouble)
 		}
 	}()
+	if t.guard != nil {
+		if err := t.guard.Keying(ctx); err != nil {
+			return &ruleError{ruleGuardian, err}
+		}
+	}
 	on, err := t.links.source.SetOutput(ctx, true)
 	if err == nil && !on {
 		err = readback("on", "off")
@@ -149,7 +164,27 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 		ctx, done = t.limited(ctx, m+m/10) // what should fit has been checked; this is for what hangs
 		defer done()
 	}
-	return work(ctx)
+	if err := work(ctx); err != nil {
+		return err
+	}
+	return t.stillOn(ctx)
+}
+
+// stillOn makes sure that the source was on to the end of the work. One that
+// restarted is a fault; one that somebody else switched off must not be keyed
+// again by this run, and what was captured meanwhile would read as a good shield.
+func (t *transmitter) stillOn(ctx context.Context) error {
+	on, err := t.links.source.Output(ctx)
+	if err != nil {
+		return wrong(RoleSource, err)
+	}
+	if on {
+		return nil
+	}
+	if err := healthy(ctx, t.links.source, RoleSource); err != nil {
+		return err
+	}
+	return &ruleError{ruleReadback, errors.New("somebody else switched it off while it was keyed")}
 }
 
 // limited cuts the work off after d, whatever it waits for.
@@ -184,6 +219,9 @@ func (t *transmitter) off(ctx context.Context) (trouble, err error) {
 		on, err = t.tryOff(ctx, try > 0)
 		if err == nil && !on {
 			t.mark(false)
+			if t.guard != nil {
+				t.guard.Off()
+			}
 			return trouble, nil
 		}
 		if err == nil {
@@ -193,6 +231,9 @@ func (t *transmitter) off(ctx context.Context) (trouble, err error) {
 			trouble = err
 		}
 		t.log.Warn("source not confirmed off", zap.Int("try", try+1), zap.Error(err))
+		if t.guard != nil {
+			t.guard.Lost()
+		}
 	}
 	t.mark(true)
 	return trouble, err
