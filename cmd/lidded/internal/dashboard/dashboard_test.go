@@ -49,6 +49,14 @@ func start(t *testing.T, url, plan string, specimens ...string) {
 // step releases the hold point that waits and takes the captures up to the next.
 func step(t *testing.T, url string, d *resttest.Depot) {
 	t.Helper()
+	release(t, url)
+	for d.Advance("depot") {
+	}
+}
+
+// release confirms the hold point that waits.
+func release(t *testing.T, url string) {
+	t.Helper()
 	_, text := fetch(t, url+"/v1/benches/depot")
 	var b struct {
 		Progress struct{ Hold struct{ Release string } }
@@ -57,8 +65,6 @@ func step(t *testing.T, url string, d *resttest.Depot) {
 		t.Fatal(err)
 	}
 	post(t, url+b.Progress.Hold.Release, nil, http.StatusAccepted)
-	for d.Advance("depot") {
-	}
 }
 
 func post(t *testing.T, url string, body []byte, status int) {

@@ -105,7 +105,8 @@ type Records interface {
 	Keyings(ctx context.Context, f sweep.KeyingFilter) ([]sweep.Keying, error)
 }
 
-// Judge says what a run captured so far means.
+// Judge says what a run captured so far means. An open page asks every few
+// seconds while a run goes on, so it should remember what it knows already.
 type Judge interface {
 	Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error)
 }

@@ -215,13 +215,13 @@ func (d *Depot) Evaluation(_ context.Context, id sweep.RunID) (sweep.Evaluation,
 
 func sentence(s sweep.Summary) string {
 	if s.Lowest == nil {
-		return "nothing captured yet"
+		return s.Specimen + ": nothing captured yet"
 	}
 	rel := ""
 	if s.Lowest.SE.Relation == sweep.AtLeastRelation {
 		rel = "at least "
 	}
-	return fmt.Sprintf("%s %v: lowest %s%v at %v", s.Specimen, s.Verdict, rel, s.Lowest.SE.Value, s.Lowest.Freq)
+	return fmt.Sprintf("%s: %v; lowest %s%v at %v", s.Specimen, s.Verdict, rel, s.Lowest.SE.Value, s.Lowest.Freq)
 }
 
 func (r *run) result(box string, at sweep.Setting, q sweep.Point) sweep.Result {

@@ -66,6 +66,7 @@ export class BenchView {
 
   showSource(on) {
     const [key, word, more] = sourceWords[String(on)];
+    setData(this.root, "source", key);
     setData(this.sign, "source", key);
     setText(this.sign.firstChild, word);
     setText(this.sign.lastChild, more);
@@ -100,6 +101,7 @@ export class BenchView {
     try {
       const r = await get("/v1/runs/" + encodeURIComponent(run));
       this.points.set(run, r.plan_settings.points.map((q) => q.freq_hz));
+      if (this.bench.progress) this.showProgress(this.bench.progress);
     } catch {
       this.points.delete(run); // asked for again with the next picture
     }

@@ -67,8 +67,8 @@ export class Chart {
       scales: { x: { time: false, distr: 3, range: [low, high] }, y: { range: [bottom, top] } },
       series: [{}, { show: true, paths: () => null, points: { show: false } }],
       axes: [
-        { ...axis, size: 34, splits: () => splits(low, high), filter: (_, s) => s, values: (_, s) => s.map((v) => freq(v).replace(" ", "\u00a0")), space: 20 },
-        { ...axis, size: 44, values: (_, s) => s.map((v) => v + ""), incrs: [10, 20, 50] },
+        { ...axis, size: 34, splits: () => splits(low, high), filter: (_, s) => s, values: labels, space: 20 },
+        { ...axis, size: 54, values: (_, s) => s.map((v) => v + "\u00a0dB"), incrs: [10, 20, 50] },
       ],
       hooks: { draw: [(u) => this.draw(u)], setCursor: [(u) => this.tell(u)] },
     }, [this.points.map((w) => w.freq_hz), this.points.map((w) => (w.se ? w.se.se_db : null))], this.parent);
@@ -174,6 +174,18 @@ function splits(low, high) {
     }
   }
   return out;
+}
+
+// labels names the splits that have room for a name.
+function labels(u, splits) {
+  const room = 56;
+  let last = -room;
+  return splits.map((v) => {
+    const at = u.valToPos(v, "x");
+    if (at - last < room) return null;
+    last = at;
+    return freq(v).replace(" ", "\u00a0");
+  });
 }
 
 // describe puts one point into words.

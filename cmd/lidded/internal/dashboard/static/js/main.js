@@ -6,7 +6,8 @@ import { follow } from "./live.js";
 import { BenchView } from "./bench.js";
 import { ResultView } from "./result.js";
 
-const refreshEvery = 1500; // results, at most, while captures come in
+const refreshEvery = 1500; // results, while captures come in: no more often than this,
+const refreshShare = 10; // and than ten times what they take
 
 const benches = new Map();
 const results = new ResultView();
@@ -14,10 +15,10 @@ let pending = 0;
 
 function soon() {
   if (pending) return;
-  pending = setTimeout(() => {
+  pending = setTimeout(async () => {
+    await results.refresh().catch(() => {});
     pending = 0;
-    results.refresh().catch(() => {});
-  }, refreshEvery);
+  }, Math.max(refreshEvery, refreshShare * results.took));
 }
 
 async function refreshBenches() {
@@ -57,7 +58,7 @@ function picture(p) {
   view.picture(p);
   title();
   if (p.kind === "state") refresh().catch(() => {});
-  else if (p.kind === "point" || p.kind === "step") soon();
+  else if (p.kind === "step" || (p.kind === "point" && p.step_kind === "enclosed")) soon();
 }
 
 // title tells the essential in the name of the tab.

@@ -19,6 +19,7 @@ export class ResultView {
     });
     this.busy = false;
     this.again = false;
+    this.took = 0; // milliseconds of the last refresh
   }
 
   // refresh asks for everything; calls while it is busy are put together.
@@ -31,7 +32,9 @@ export class ResultView {
     try {
       do {
         this.again = false;
+        const begun = performance.now();
         await this.load();
+        this.took = performance.now() - begun;
       } while (this.again);
     } finally {
       this.busy = false;
@@ -127,12 +130,15 @@ class Card {
     this.key = key;
     this.root.dataset.verdict = s.verdict;
     setText(this.verdict.firstChild, `${verdictMarks[s.verdict] || "\u00b7"} ${s.verdict}`);
-    setText(this.verdict.lastChild, " " + s.sentence);
+    const named = s.specimen + ": "; // the card is named already
+    setText(this.verdict.lastChild, " " + (s.sentence.startsWith(named) ? s.sentence.slice(named.length) : s.sentence));
     const c = s.counts;
     const parts = [[c.measured, "measured"], [c.at_least, "at least"], [c.ambient, "ambient"], [c.void, "void"], [c.missing, "not captured yet"]];
     const counts = parts.filter(([n]) => n > 0).map(([n, word]) => `${n} ${word}`).join(", ");
     setText(this.counts, counts);
     this.figure.setAttribute("aria-label", `Shielding effectiveness against frequency. ${s.sentence}. Points: ${counts}. The table below has every figure.`);
+    const any = s.worst.some((w) => w.outcome !== "unknown");
+    this.figure.hidden = this.readout.hidden = this.table.hidden = !any;
     this.chart.update(s.worst, stretches);
     this.figure.dataset.points = String(this.chart.points.length);
     this.rows.replaceChildren(...s.worst.filter((w) => w.outcome !== "unknown").map(row));
@@ -144,7 +150,7 @@ function row(w) {
   const cell = (text, more) => make("td", more, text);
   return make("tr", { "data-outcome": w.outcome },
     make("th", { scope: "row" }, freq(w.freq_hz)),
-    cell(se(w.se), { class: "number" }), cell(w.outcome + (w.reason ? `: ${w.reason}` : "")),
+    cell(se(w.se), { class: "number" }), cell(w.outcome + (w.reason ? `: ${w.reason}` : ""), { class: "words" }),
     cell(db(w.margin_db), { class: "number" }), cell(db(w.dynamic_range_db), { class: "number" }),
     cell(db(w.required_db), { class: "number" }), cell(headroom(w.headroom), { class: "number" }),
     cell(w.verdict), cell(place({ ...w.at, specimen: " " }).replace(/^[ ,]+/, "")));
