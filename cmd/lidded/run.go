@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"lidded/cmd/lidded/internal/config"
+	"lidded/driver/strict"
 )
 
 // Exit codes.
@@ -59,12 +60,13 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	err := root.ExecuteContext(ctx)
 	var silent silentError
 	var usage usageError
+	var wrong *strict.Problem // in a file
 	switch {
 	case err == nil:
 		return exitOK
 	case errors.As(err, &silent):
 		return silent.code
-	case errors.As(err, &usage), strings.HasPrefix(err.Error(), "unknown command"), strings.HasPrefix(err.Error(), "unknown flag"), strings.HasPrefix(err.Error(), "required flag"):
+	case errors.As(err, &usage), errors.As(err, &wrong):
 		fmt.Fprintln(stderr, "lidded:", err)
 		return exitUsage
 	}
@@ -80,7 +82,8 @@ func rootCommand() *cobra.Command {
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Version:       software(),
-		Args:          cobra.NoArgs,
+		Args:          knownCommand,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w: see 'lidded %s --help'", err, strings.TrimPrefix(c.CommandPath(), "lidded "))}
@@ -100,6 +103,20 @@ func rootCommand() *cobra.Command {
 	add("run", startCommand(), runsCommand(), showCommand(), releaseCommand(), steerCommand("stop", "end a run after the point in hand"), steerCommand("abort", "end a run at once, source off"), steerCommand("resume", "go on with an interrupted run"))
 	add("data", exportCommand(), importCommand(), dialectsCommand(), requirementsCommand(), exampleCommand())
 	return root
+}
+
+// knownCommand refuses what is no command, naming the nearest.
+func knownCommand(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	msg := fmt.Sprintf("unknown command %q", args[0])
+	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+		msg += fmt.Sprintf(": did you mean %q?", near[0])
+	} else {
+		msg += ": 'lidded --help' lists them"
+	}
+	return usageError{errors.New(msg)}
 }
 
 // exactly is cobra.ExactArgs with a message that says what is wanted.
