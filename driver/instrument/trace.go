@@ -321,7 +321,7 @@ func (a *Analyzer) trace(values []float64) (driver.Trace, error) {
 		if !plain {
 			v = v*d.Scale + d.Offset
 		}
-		if math.Abs(v) > maxLevel && !math.IsInf(v, 0) {
+		if m := math.Abs(v); m > maxLevel && !math.IsInf(v, 0) || m < minLevel && v != 0 {
 			return tr, a.distrust("read trace", d.Query, driver.KindFormat,
 				fmt.Errorf("point %d is at %g dBm: wrong byte order, number format or scale?", i+1, v), "")
 		}
@@ -330,8 +330,13 @@ func (a *Analyzer) trace(values []float64) (driver.Trace, error) {
 	return tr, nil
 }
 
-// maxLevel is beyond any level an instrument can report, in dBm.
-const maxLevel = 300
+// maxLevel is beyond any level an instrument can report, in dBm. A level that
+// is not zero but within minLevel of it comes from bytes in the wrong order:
+// rounding of a logarithm leaves no less than about 1e-16.
+const (
+	maxLevel = 300
+	minLevel = 1e-20
+)
 
 // axis takes the frequencies from x,y pairs and checks that they are evenly
 // spaced, as driver.Trace says.
