@@ -55,7 +55,7 @@ func Compile(spec PlanSpec, b Bench) (Plan, []Problem) {
 		Positions: spec.Positions, Repeats: spec.Repeats, Closing: !spec.NoClosing,
 		Headroom: DefaultHeadroom, DriftLimit: DefaultDriftLimit,
 		Looks: spec.Looks, MaxLooks: spec.MaxLooks, HoldSweeps: spec.HoldSweeps,
-		Confidence: spec.Confidence, FalseAlarm: spec.FalseAlarm, Settle: spec.Settle,
+		Confidence: spec.Confidence, FalseAlarm: spec.FalseAlarm, Settle: spec.Settle, Facts: spec.Facts,
 	}
 	if p.Name == "" {
 		fail("name", "the plan has no name: give it one")
@@ -109,6 +109,7 @@ func Compile(spec PlanSpec, b Bench) (Plan, []Problem) {
 	default:
 		fail("hold_points", "%q: write operator (a person releases them) or rule (the bench's own hands do)", spec.HoldPoints)
 	}
+	compileStrategy(&p, spec, b, fail)
 	if len(spec.Bands) == 0 {
 		fail("bands", "the plan has no frequencies: add a band with freqs, or from, to and count")
 	}

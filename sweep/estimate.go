@@ -9,6 +9,7 @@ import (
 	"lidded/driver/unit"
 	"lidded/sweep/detect"
 	"lidded/sweep/emission"
+	"lidded/sweep/ladder"
 	"lidded/sweep/requirement"
 )
 
@@ -28,6 +29,9 @@ type Forecast struct {
 	Required     *unit.DB `json:"required_db,omitempty"`
 	Short        *unit.DB `json:"short_by_db,omitempty"` // how much the dynamic range lacks for requirement plus headroom
 	Note         string   `json:"note,omitempty"`
+	RBW          unit.Hz  `json:"rbw_hz,omitempty"` // adaptive: of the rung that should prove it
+
+	deep time.Duration // adaptive: that rung's time
 }
 
 // Estimate is what a plan takes on a bench.
@@ -39,6 +43,8 @@ type Estimate struct {
 	SweepTime time.Duration   `json:"sweep_time_ns,omitempty"` // sealed: one whole sweep
 	Dwell     time.Duration   `json:"dwell_ns,omitempty"`      // sealed: on each step
 	Notes     []string        `json:"notes,omitempty"`
+	// PointTimes are what each point takes in a step of a kind.
+	PointTimes map[StepKind][]time.Duration `json:"-"`
 	// Exposures has radiated power and distances, one a point; nil where nothing
 	// is radiated or the bench does not state what.
 	Exposures []emission.Exposure `json:"exposures,omitempty"`
@@ -79,14 +85,16 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	steps := Steps(p, b, specimens)
 	rule := detect.DefaultRule(max(1, Captures(p, steps)))
 	rule.FamilyAlpha, rule.Confidence = p.FalseAlarm, p.Confidence
-	z := math.Sqrt2 * math.Erfinv(2*p.Confidence-1)
 	held := HeldSweep(p, b)
 	if p.Capture == Sealed {
 		est.SweepTime = SweepLaw(b.SweepFactor, held.Span, held.RBW)
 	}
 	short := 0
 	for _, q := range p.Points {
-		f := forecast(p, q, b, rule, z, est.SweepTime, held)
+		f := forecast(p, q, b, rule, est.SweepTime, held)
+		if p.Strategy == Adaptive {
+			forecastRung(&f, p, q, b, rule, line)
+		}
 		if line != nil {
 			if req, ok := line.At(fieldOf(q), q.Freq); ok {
 				f.Required = &req
@@ -99,15 +107,24 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 		}
 		est.Points = append(est.Points, f)
 	}
+	est.PointTimes = map[StepKind][]time.Duration{}
+	keyed := map[StepKind]time.Duration{}
+	for _, kind := range []StepKind{Ambient, Reference, Enclosed, Closing} {
+		for i, q := range p.Points {
+			on, whole := PointTime(p, q, b, kind, est.SweepTime)
+			if kind == Enclosed {
+				on, whole = on+est.Points[i].deep/2, whole+est.Points[i].deep
+			}
+			est.PointTimes[kind] = append(est.PointTimes[kind], whole)
+			keyed[kind] += on
+		}
+	}
 	for _, s := range steps {
 		var t time.Duration
-		if s.Kind != HoldPoint {
-			for _, q := range p.Points {
-				on, whole := PointTime(p, q, b, s.Kind, est.SweepTime)
-				t += whole
-				est.KeyedTime += on
-			}
+		for _, d := range est.PointTimes[s.Kind] {
+			t += d
 		}
+		est.KeyedTime += keyed[s.Kind]
 		est.StepTimes = append(est.StepTimes, t)
 		est.Total += t
 	}
@@ -125,7 +142,7 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	return est
 }
 
-func forecast(p Plan, q Point, b Bench, rule detect.Rule, z float64, sweepTime time.Duration, held driver.Settings) Forecast {
+func forecast(p Plan, q Point, b Bench, rule detect.Rule, sweepTime time.Duration, held driver.Settings) Forecast {
 	rbw := q.RBW
 	if p.Capture == Sealed {
 		rbw = held.RBW
@@ -147,7 +164,7 @@ func forecast(p Plan, q Point, b Bench, rule detect.Rule, z float64, sweepTime t
 		on = detect.Looks{N: n, Extra: n * float64(max(len(p.Points)-1, 0)), Detector: detect.MaxHold, Bins: 3}
 	}
 	limit := detect.Predict(f.NoiseFloor, on, off, rule)
-	f.Provable = f.Reference.Sub(limit) - unit.DB(z)*b.Uncertainty
+	f.Provable = f.Reference.Sub(limit) - b.allowance(true, p.Confidence)
 	return f
 }
 
@@ -158,7 +175,8 @@ func cure(lack unit.DB, q Point) string {
 }
 
 // PointTime is how long a point takes in a step, and how long of it the source
-// is on. sweepTime is that of the held sweep of a sealed plan.
+// is on; of an adaptive plan, its quick rung. sweepTime is that of the held sweep
+// of a sealed plan.
 func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration) (on, whole time.Duration) {
 	if p.Capture == Sealed {
 		d := HeldDwell(p, q, sweepTime)
@@ -169,7 +187,12 @@ func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration)
 	}
 	look := max(SweepLaw(b.SweepFactor, q.Span, q.RBW), q.Dwell)
 	n := p.Looks
-	if kind == Enclosed {
+	if p.Strategy == Adaptive {
+		n = max(n, quickLooks)
+		if kind == Reference && p.CheckReference {
+			n++
+		}
+	} else if kind == Enclosed {
 		n = LooksFor(p, 0)
 	}
 	if kind == Ambient {
@@ -177,4 +200,49 @@ func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration)
 	}
 	on = time.Duration(n) * (look + p.Settle)
 	return on, on + time.Duration(n)*(look+2*exchangeTime)
+}
+
+// followedError is how far the carrier is taken to be from where it is followed
+// to, in forecasts: the drift of a quarter of an hour.
+func followedError(f unit.Hz, b Bench) unit.Hz {
+	if b.SharedReference {
+		return 0
+	}
+	drift := b.FreqDriftPPM
+	if drift <= 0 {
+		drift = b.FreqErrorPPM / 20
+	}
+	return f * unit.Hz(followSigmas*drift/4) * 1e-6
+}
+
+// forecastRung is what the ladder should come to at a point behind a perfect
+// shield.
+func forecastRung(f *Forecast, p Plan, q Point, b Bench, rule detect.Rule, line *requirement.Line) {
+	req := ladder.Request{
+		Reference: f.Reference, Density: f.NoiseFloor.Add(-unit.PowerRatio(float64(q.RBW))), Loss: b.allowance(false, p.Confidence),
+		Best: f.Provable, Signal: unit.Missing(), Goal: unit.DB(math.Inf(1)), Carrier: followedError(q.Freq, b),
+		Start: q.RBW, Min: p.MinRBW, Points: 10001, Left: -1, MostLooks: p.MaxLooks, ZeroSpan: q.Detector != driver.PositivePeak,
+		Law: ladder.Law{Kind: detect.SweptFilter, K: orFloat(b.SweepFactor, 2.5), Least: time.Millisecond, Settle: p.Settle},
+	}
+	_, req.Rule = spentRule(rule, 1)
+	switch p.Stop {
+	case StopReach:
+		req.Goal = p.Reach
+	case StopVerdict:
+		goal, ok := unit.DB(0), false
+		if line != nil {
+			goal, ok = line.At(fieldOf(q), q.Freq)
+		}
+		if req.Goal = goal; !ok {
+			return
+		}
+	}
+	if p.Budget > 0 {
+		req.Left = p.Budget
+	}
+	if c := ladder.Choose(req); c.More {
+		f.RBW, f.deep, f.Provable = c.RBW, c.Cost, c.Reach
+		f.NoiseFloor = f.NoiseFloor.Add(unit.PowerRatio(float64(c.RBW / q.RBW)))
+		f.DynamicRange = f.Reference.Sub(f.NoiseFloor)
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"lidded/driver/unit"
 	"lidded/sweep/detect"
@@ -38,10 +39,12 @@ func Evaluate(run Run, captures []Capture) Evaluation {
 // Evaluator is Evaluate for captures that come one by one, in order of Seq. It
 // keeps what the traces say, not the traces.
 type Evaluator struct {
-	run                Run
-	index              map[captureKey]seen
-	rule               detect.Rule
-	oneSided, twoSided float64
+	run      Run
+	index    map[captureKey][]seen // by rung
+	rule     detect.Rule
+	twoSided float64
+	tracker  *tracker // nil: the plan's settings are wide enough without
+	budgets  map[budgetKey]combinedBudget
 
 	open   map[spot]openField
 	floors map[int][]float64 // per step: noise floors per hertz, sorted
@@ -53,53 +56,113 @@ type seen struct {
 	Capture
 	reading reading
 	why     string // not empty: the traces say nothing, and why
+	win     window // where the carrier was looked for
 }
 
 // NewEvaluator makes an evaluator without captures.
 func NewEvaluator(run Run) *Evaluator {
-	e := &Evaluator{run: run, index: map[captureKey]seen{}}
+	e := &Evaluator{run: run, index: map[captureKey][]seen{}}
 	e.rule = detect.DefaultRule(max(1, len(run.Plan.Points)*len(run.Plan.Positions)*len(run.Plan.Polarizations)*max(1, len(run.Specimens))*max(1, run.Plan.Repeats)))
 	e.rule.FamilyAlpha, e.rule.Confidence = orFloat(run.Plan.FalseAlarm, DefaultFalseAlarm), orFloat(run.Plan.Confidence, DefaultConfidence)
-	e.oneSided = math.Sqrt2 * math.Erfinv(2*e.rule.Confidence-1)
 	e.twoSided = math.Sqrt2 * math.Erfinv(e.rule.Confidence)
+	if e.adaptive() && !run.Bench.SharedReference {
+		e.tracker = newTracker(run.Bench)
+	}
 	return e
 }
 
-// Add takes one more capture. Of several of one point and setting the last
-// rung, and of these the last committed, counts.
+// Add takes one more capture. Of several of one point, setting and rung the
+// last committed counts.
 func (e *Evaluator) Add(c Capture) {
 	if c.Point < 0 || c.Point >= len(e.run.Plan.Points) {
 		return
 	}
 	k := keyOf(c)
-	if old, ok := e.index[k]; ok && (old.Rung > c.Rung || (old.Rung == c.Rung && old.Seq > c.Seq)) {
+	rungs := e.index[k]
+	at, found := slices.BinarySearchFunc(rungs, c.Rung, func(s seen, rung int) int { return s.Rung - rung })
+	if found && rungs[at].Seq > c.Seq {
 		return
 	}
+	s := e.see(c)
+	if found {
+		rungs[at] = s
+	} else {
+		rungs = slices.Insert(rungs, at, s)
+	}
+	e.index[k] = rungs
+	e.tracker.learn(s)
+}
+
+// see reads the traces of a capture and lets go of them.
+func (e *Evaluator) see(c Capture) seen {
 	s := seen{Capture: c}
 	s.Looks = nil
-	if len(c.Looks) > 0 {
-		q := e.run.Plan.Points[c.Point]
-		if s.Settings.RBW <= 0 {
-			s.Settings.RBW = q.RBW
-		}
-		axis := c.Looks[0].Trace
-		bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
+	if len(c.Looks) == 0 {
+		return s
+	}
+	if s.Settings.RBW <= 0 {
+		s.Settings.RBW = e.run.Plan.Points[c.Point].RBW
+	}
+	axis := c.Looks[0].Trace
+	bin := (axis.Stop - axis.Start) / unit.Hz(max(len(axis.Levels)-1, 1))
+	s.win = e.window(s, bin)
+	on, off := sum(c.Looks, true), sum(c.Looks, false)
+	if axis.Stop == axis.Start {
+		s.reading, s.why = stand(c, on, off, s.Settings.RBW, s.win)
+	} else {
+		s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
+	}
+	return s
+}
+
+// window is where the carrier of a capture is looked for.
+func (e *Evaluator) window(c seen, bin unit.Hz) window {
+	q, rbw := e.run.Plan.Points[c.Point], c.Settings.RBW
+	if !e.adaptive() {
 		found := unit.Hz(0)
 		if c.Kind == Enclosed {
-			found = e.carrier(c)
+			found = e.carrier(c.Capture)
 		}
-		s.reading, s.why = reduce(c, sum(c.Looks, true), sum(c.Looks, false), s.Settings.RBW, searchWindow(q, e.run.Bench, s.Settings.RBW, bin, found))
+		return searchWindow(q, e.run.Bench, rbw, bin, found)
 	}
-	e.index[k] = s
+	q.Freq = c.Freq
+	if c.Kind == Ambient || c.Kind != Enclosed && c.Rung == 0 {
+		return searchWindow(q, e.run.Bench, rbw, bin, 0)
+	}
+	center, half := e.tracker.where(middleOf(c.Capture), carrierOf(c.Capture))
+	if e.tracker == nil || e.tracker.known() {
+		return window{center, half + rbw/8 + bin/2}
+	}
+	return searchWindow(q, e.run.Bench, rbw, bin, 0)
+}
+
+func (e *Evaluator) adaptive() bool { return e.run.Plan.Strategy == Adaptive }
+
+// middleOf is when a capture was in its middle.
+func middleOf(c Capture) time.Time { return c.Begun.Add(c.Took / 2) }
+
+// carrierOf is the frequency that the source was set to.
+func carrierOf(c Capture) unit.Hz {
+	if c.SourceFreq > 0 {
+		return c.SourceFreq
+	}
+	return c.Freq
 }
 
 // carrier is where the reference of a capture's place had the carrier, or zero.
 func (e *Evaluator) carrier(c Capture) unit.Hz {
-	ref, ok := e.index[captureKey{Reference, Setting{Position: c.At.Position, Polarization: c.At.Polarization, Repeat: 1}, c.Point}]
+	ref, ok := lastOf(e.index[captureKey{Reference, Setting{Position: c.At.Position, Polarization: c.At.Polarization, Repeat: 1}, c.Point}])
 	if !ok || ref.Void != "" || ref.why != "" {
 		return 0
 	}
 	return ref.reading.carrier
+}
+
+func lastOf(rungs []seen) (seen, bool) {
+	if len(rungs) == 0 {
+		return seen{}, false
+	}
+	return rungs[len(rungs)-1], true
 }
 
 // Evaluation judges what has been added so far.
@@ -185,7 +248,8 @@ func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 	none := func(o Outcome, format string, args ...any) openField {
 		return openField{outcome: o, reason: fmt.Sprintf(format, args...), level: unit.Missing()}
 	}
-	c, ok := e.index[captureKey{Reference, at, q.Index}]
+	rungs := e.index[captureKey{Reference, at, q.Index}]
+	c, ok := e.soundest(rungs)
 	if !ok {
 		return none(requirement.OutcomeUnknown, "no reference was captured")
 	}
@@ -194,7 +258,7 @@ func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 		return none(Void, "reference: %s", l.void)
 	}
 	o := openField{outcome: Measured, level: l.finding.Level, u: l.u, carrier: l.carrier, capture: c, ambient: l.ambient}
-	if amb, ok := e.index[captureKey{Ambient, at, q.Index}]; ok && amb.Void == "" {
+	if amb, ok := lastOf(e.index[captureKey{Ambient, at, q.Index}]); ok && amb.Void == "" && amb.Freq == c.Freq {
 		o.ambient = louder(o.ambient, e.ambient(amb))
 	}
 	switch {
@@ -203,7 +267,10 @@ func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 	case o.ambient.heard && o.level.Sub(o.ambient.level) < referenceClear:
 		o.outcome, o.reason = AmbientHeard, fmt.Sprintf("another signal of %v stands in the open at this frequency, the reference is %v", o.ambient.level, o.level)
 	}
-	if cl, ok := e.index[captureKey{Closing, at, q.Index}]; ok && o.outcome == Measured {
+	if why := e.overloaded(rungs, c, l); why != "" && o.outcome == Measured {
+		o.outcome, o.reason = Void, why
+	}
+	if cl, ok := alike(e.index[captureKey{Closing, at, q.Index}], c); ok && o.outcome == Measured {
 		e.closing(&o, cl)
 	}
 	return o
@@ -259,7 +326,7 @@ func (e *Evaluator) levelOf(c seen) taken {
 	if r.stray != 0 {
 		return taken{void: fmt.Sprintf("lost the carrier: a signal of %v stands at %v, outside where the source's can be; measure the frequency error and state it (frequency_error_ppm)", level(r.strayMW), r.stray)}
 	}
-	t := taken{floor: level(r.floor), reading: level(r.on.Mean), carrier: r.carrier, finding: detect.Judge(r.on, r.off, e.rule)}
+	t := taken{floor: level(r.floor), reading: level(r.on.Mean), carrier: r.carrier, finding: e.judge(c)}
 	if !t.finding.Judged() {
 		return taken{void: t.finding.Reason}
 	}
@@ -316,7 +383,8 @@ func (e *Evaluator) ambient(c seen) ambience {
 	if n := e.neighbours(c.Step); n > 0 && r.floor > n*float64(c.Settings.RBW)*raisedFloor.Power() {
 		a.heard = true
 	}
-	a.unsteady = a.heard && unit.PowerRatio(r.spread) > unsteadySpread
+	a.heard = a.heard || r.unsteady
+	a.unsteady = r.unsteady || a.heard && unit.PowerRatio(r.spread) > unsteadySpread
 	return a
 }
 
@@ -325,9 +393,11 @@ func (e *Evaluator) ambient(c seen) ambience {
 func (e *Evaluator) neighbours(step int) float64 {
 	per, ok := e.floors[step]
 	if !ok {
-		for _, o := range e.index {
-			if o.Step == step && o.Void == "" && o.why == "" && o.reading.floor > 0 && o.Settings.RBW > 0 {
-				per = append(per, o.reading.floor/float64(o.Settings.RBW))
+		for _, rungs := range e.index {
+			for _, o := range rungs[:1] { // the first rungs of a step are alike
+				if o.Step == step && o.Void == "" && o.why == "" && o.reading.floor > 0 && o.Settings.RBW > 0 {
+					per = append(per, o.reading.floor/float64(o.Settings.RBW))
+				}
 			}
 		}
 		slices.Sort(per)
@@ -354,8 +424,8 @@ func (e *Evaluator) specimen(name string) []Result {
 			for rep := 1; rep <= max(1, e.run.Plan.Repeats); rep++ {
 				at := Setting{Specimen: name, Position: pos, Polarization: pol, Repeat: rep}
 				for _, q := range e.run.Plan.Points {
-					if c, ok := e.index[captureKey{Enclosed, at, q.Index}]; ok {
-						out = append(out, e.result(c, q))
+					if rungs := e.index[captureKey{Enclosed, at, q.Index}]; len(rungs) > 0 {
+						out = append(out, e.overRungs(rungs, q))
 					}
 				}
 			}
@@ -386,17 +456,16 @@ func (e *Evaluator) result(c seen, q Point) Result {
 		r.Outcome, r.Reason = Void, orString(open.reason, "no reference was captured")
 	case open.outcome != Measured:
 		r.Outcome, r.Reason = open.outcome, open.reason
-	case !sameSweep(open.capture, c):
+	case !e.adaptive() && !sameSweep(open.capture, c):
 		r.Outcome, r.Reason = Void, fmt.Sprintf("RBW and span differ between reference (%v, %v) and enclosed (%v, %v)", open.capture.Settings.RBW, open.capture.Settings.Span, c.Settings.RBW, c.Settings.Span)
 	default:
-		e.claim(&r, l, open)
+		e.claim(&r, c, l, open)
 	}
-	e.against(&r, q)
 	return r
 }
 
 // claim fills in the SE of a point whose capture and reference are sound.
-func (e *Evaluator) claim(r *Result, l taken, open openField) {
+func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 	heard := l.ambient
 	if l.finding.Present && open.ambient.heard && (open.ambient.unsteady || l.ambient.level.IsMissing() || !l.ambient.heard && e.sealed()) {
 		heard = louder(heard, open.ambient)
@@ -409,19 +478,24 @@ func (e *Evaluator) claim(r *Result, l taken, open openField) {
 		}
 		return
 	}
-	drift := unit.DB(0)
+	k := budgetKey{same: sameSweep(open.capture, c) && sameInput(open.capture, c), reference: open.u}
 	if open.drift != nil {
-		drift = *open.drift / unit.DB(math.Sqrt(3)) // rectangular over what the reference moved
+		k.moved = unit.DB(math.Abs(float64(*open.drift)))
 	}
-	common := quadrature(e.run.Bench.Uncertainty, open.u, drift)
 	if l.finding.Present && l.finding.Level.IsFinite() && !e.tooNoisy(l) {
-		u := quadrature(common, l.u)
+		k.noise = l.u
+		_, u := e.combined(k)
 		se := open.level.Sub(l.finding.Level)
 		r.Outcome, r.Enclosed = Measured, l.finding.Level
-		r.SE = SE{Relation: Equal, Value: se, Low: se - unit.DB(e.oneSided)*u, High: se + unit.DB(e.oneSided)*u, U: unit.DB(e.twoSided) * u}
+		r.SE = SE{Relation: Equal, Value: se, Low: se - u.OneSided, High: se + u.OneSided, U: u.Expanded}
 		return
 	}
-	bound := open.level.Sub(l.finding.Limit) - unit.DB(e.oneSided)*common
+	if reason := e.tracker.brokenAt(c); reason != "" {
+		r.Outcome, r.Reason = Void, reason
+		return
+	}
+	_, u := e.combined(k)
+	bound := open.level.Sub(l.finding.Limit) - u.OneSided
 	r.Outcome, r.Enclosed, r.Reason = AtLeast, l.finding.Limit, l.finding.Reason
 	if r.Reason == "" && l.finding.Present {
 		r.Reason = "a signal is present, but the noise leaves its level too uncertain for a value"
@@ -430,15 +504,6 @@ func (e *Evaluator) claim(r *Result, l taken, open openField) {
 }
 
 func (e *Evaluator) sealed() bool { return e.run.Plan.Capture == Sealed }
-
-func (e *Evaluator) against(r *Result, q Point) {
-	if e.run.Line == nil {
-		r.Verdict = requirement.NotRequired
-		return
-	}
-	j := requirement.Judge(e.run.Line, fieldOf(q), q.Freq, claimOf(r.Outcome, r.SE))
-	r.Verdict, r.Required, r.Headroom = j.Verdict, finite(j.Required), finite(j.Guarded)
-}
 
 func fieldOf(q Point) requirement.Field {
 	if q.Field == requirement.FieldUnknown {
@@ -463,12 +528,14 @@ func sameSweep(a, b seen) bool {
 	return same(a.Settings.RBW, b.Settings.RBW) && same(a.Settings.Span, b.Settings.Span)
 }
 
-func quadrature(terms ...unit.DB) unit.DB {
-	var s float64
-	for _, t := range terms {
-		s += float64(t) * float64(t)
+// sameInput reports whether two captures had the same attenuation and
+// preamplifier, as far as that is known.
+func sameInput(a, b seen) bool {
+	x, y := a.Settings, b.Settings
+	if x.Attenuator != nil && y.Attenuator != nil && *x.Attenuator != *y.Attenuator {
+		return false
 	}
-	return unit.DB(math.Sqrt(s))
+	return x.Preamp == nil || y.Preamp == nil || *x.Preamp == *y.Preamp
 }
 
 func finite(v unit.DB) *unit.DB {

@@ -25,6 +25,10 @@ type reading struct {
 	offBins  int      // independent readings the floor rests on
 	window   int      // trace points searched
 	level    unit.DBm // highest level in the window, mean power of the on looks
+	vertex   unit.Hz  // where the carrier stands between trace points; zero: cannot be told
+	vertexU  unit.Hz  // standard uncertainty of that
+	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
+	unsteady bool     // zero span: the off looks differ by more than noise does
 }
 
 // window is where the carrier may stand: around a frequency, either side.
@@ -166,6 +170,7 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		return reading{}, "every trace point at the carrier is missing"
 	}
 	r.carrier = axis.Freq(best)
+	r.vertex, r.vertexU = vertexOf(on.mean, best, axis, rbw, r.floor, on.looks)
 	r.level = level(peakIn(on.mean, first, last))
 	n := float64(on.looks) * perBin
 	extra := 0.0
@@ -182,6 +187,28 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		}
 	}
 	return r, ""
+}
+
+// vertexOf is where the top of a Gaussian filter's response lies: a parabola in
+// decibels through the highest point and its two neighbours. Its uncertainty is
+// that of their levels (Rician, first order) against the curve's slope,
+// 24.08·h/RBW² dB a hertz at a spacing h, and a fifteenth of the spacing for the
+// filter's own shape.
+func vertexOf(mean []float64, best int, axis driver.Trace, rbw unit.Hz, floor float64, looks int) (at, u unit.Hz) {
+	if best < 1 || best >= len(mean)-1 {
+		return 0, 0
+	}
+	lo, top, hi := float64(level(mean[best-1])), float64(level(mean[best])), float64(level(mean[best+1]))
+	curve := 2*top - lo - hi
+	if !(curve > 0) || math.IsInf(curve, 0) {
+		return 0, 0
+	}
+	h := axis.Freq(best+1) - axis.Freq(best)
+	shift := unit.Hz(math.Max(-1, math.Min(1, (hi-lo)/(2*curve))))
+	snr := math.Max(mean[best]/floor-1, 1)
+	sd := singleLookAtSN / math.Sqrt(snr*float64(looks))
+	stat := unit.Hz(sd) * rbw * rbw / (34 * h)
+	return axis.Freq(best) + h*shift, unit.Hz(math.Hypot(float64(stat), float64(h)/15))
 }
 
 // searchBins is how many independent readings the window holds: neighbouring
