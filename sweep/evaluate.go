@@ -109,6 +109,8 @@ func (e *Evaluator) see(c Capture) seen {
 	on, off := sum(c.Looks, true), sum(c.Looks, false)
 	if axis.Stop == axis.Start {
 		s.reading, s.why = stand(c, on, off, s.Settings.RBW, s.win)
+	} else if edge := s.win; e.adaptive() && c.Kind == Enclosed && (edge.center-edge.half < axis.Start-bin || edge.center+edge.half > axis.Stop+bin) {
+		s.why = fmt.Sprintf("the span (%v) does not hold everywhere the carrier may be (%.0f Hz either way)", rounded(c.Settings.Span), float64(edge.half))
 	} else {
 		s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
 	}

@@ -49,10 +49,11 @@ type ending struct {
 func (b *Bench) newConduct(run sweep.Run) *conduct {
 	c := &conduct{
 		b: b, id: run.ID, run: run, log: b.log.With(zap.String("run", string(run.ID))),
-		strategy: newStrategy(run.Plan), costs: newCosts(run),
+		costs: newCosts(run),
 		noted: map[string]bool{}, wake: make(chan struct{}, 1), ended: make(chan struct{}),
 	}
 	c.rig = &rig{c: c}
+	c.strategy = newStrategy(c)
 	c.pace = newPace(c.costs, c.costs.from(run, run.Checkpoint))
 	return c
 }

@@ -23,7 +23,12 @@ type strategy interface {
 }
 
 // newStrategy chooses the strategy of a plan.
-func newStrategy(sweep.Plan) strategy { return &fixed{opening: map[place]driver.Settings{}} }
+func newStrategy(c *conduct) strategy {
+	if c.run.Plan.Strategy == sweep.Adaptive {
+		return newAdaptive(c)
+	}
+	return &fixed{opening: map[place]driver.Settings{}}
+}
 
 // fixed captures every point in the same way: the plan's settings, and off
 // looks and on looks in turn, as many of each as the plan's least and what they

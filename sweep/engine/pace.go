@@ -10,7 +10,8 @@ import (
 type costs struct {
 	plan  sweep.Plan
 	bench sweep.Bench
-	held  time.Duration // sealed: one whole sweep
+	held  time.Duration                      // sealed: one whole sweep
+	rungs map[sweep.StepKind][]time.Duration // adaptive: each point by kind of step
 	total time.Duration
 }
 
@@ -20,6 +21,9 @@ func newCosts(run sweep.Run) costs {
 		s := sweep.HeldSweep(k.plan, k.bench)
 		k.held = sweep.SweepLaw(k.bench.SweepFactor, s.Span, s.RBW)
 	}
+	if k.plan.Strategy == sweep.Adaptive {
+		k.rungs = sweep.Predict(k.plan, k.bench, run.Line, run.Specimens).PointTimes
+	}
 	k.total = k.from(run, sweep.Checkpoint{})
 	return k
 }
@@ -28,6 +32,9 @@ func newCosts(run sweep.Run) costs {
 func (k costs) point(s sweep.Step, p sweep.Point) time.Duration {
 	if s.Kind == sweep.HoldPoint {
 		return 0
+	}
+	if times := k.rungs[s.Kind]; p.Index < len(times) {
+		return times[p.Index]
 	}
 	_, whole := sweep.PointTime(k.plan, p, k.bench, s.Kind, k.held)
 	return whole
