@@ -123,9 +123,7 @@ func build(o Options) (*server, error) {
 	s.exportRoutes()
 	s.liveRoutes()
 	s.healthRoutes()
-	if err := s.documentRoutes(); err != nil {
-		return nil, err
-	}
+	s.documentRoutes()
 	s.mux.HandleFunc("GET /problems/{code}", explain)
 	if o.Page != nil {
 		s.mux.Handle("GET /{$}", o.Page)

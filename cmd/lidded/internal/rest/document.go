@@ -4,30 +4,28 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"sync"
 )
 
-// documentRoutes serves the OpenAPI document. It is made once: all routes are
-// known by now.
-func (s *server) documentRoutes() error {
+// documentRoutes serves the OpenAPI document. All routes are known by now; it
+// is written out when it is first asked for.
+func (s *server) documentRoutes() {
 	doc := s.api.OpenAPI()
 	s.letAnswersGrow()
-	asJSON, err := json.Marshal(doc)
-	if err != nil {
-		return fmt.Errorf("write OpenAPI document: %w", err)
-	}
-	asYAML, err := doc.YAML()
-	if err != nil {
-		return fmt.Errorf("write OpenAPI document: %w", err)
-	}
-	serve := func(path, media string, data []byte) {
+	serve := func(path, media string, write func() ([]byte, error)) {
+		once := sync.OnceValues(write)
 		s.mux.HandleFunc("GET "+path, func(w http.ResponseWriter, r *http.Request) {
+			data, err := once()
+			if err != nil {
+				writeProblem(w, problemOf(fmt.Errorf("write OpenAPI document: %w", err), s.Log))
+				return
+			}
 			w.Header().Set("Content-Type", media)
 			_, _ = w.Write(data)
 		})
 	}
-	serve("/openapi.json", "application/openapi+json", asJSON)
-	serve("/openapi.yaml", "application/openapi+yaml", asYAML)
-	return nil
+	serve("/openapi.json", "application/openapi+json", func() ([]byte, error) { return json.Marshal(doc) })
+	serve("/openapi.yaml", "application/openapi+yaml", doc.YAML)
 }
 
 // letAnswersGrow takes the ban on unknown members off what is answered: a

@@ -113,8 +113,9 @@ class Card {
     this.caption = make("caption", {}, `${specimen}: worst case at each frequency`);
     this.rows = make("tbody");
     const heads = ["Frequency", "SE", "Outcome", "Margin", "Dynamic range", "Required", "Headroom", "Verdict", "Worst at"];
+    const figures = ["SE", "Margin", "Dynamic range", "Required", "Headroom"];
     this.table = make("details", {}, make("summary", {}, "Table"),
-      make("div", { class: "scroll", tabindex: 0 }, make("table", {}, this.caption, make("thead", {}, make("tr", {}, ...heads.map((h) => make("th", { scope: "col" }, h)))), this.rows)));
+      make("div", { class: "scroll", tabindex: 0 }, make("table", {}, this.caption, make("thead", {}, make("tr", {}, ...heads.map((h) => make("th", { scope: "col", class: figures.includes(h) ? "number" : null }, h)))), this.rows)));
     this.root = make("article", { class: "specimen", "data-specimen": specimen }, this.title, this.verdict, this.counts, this.figure, this.readout, this.table);
     this.chart = new Chart(this.figure, this.readout);
   }
