@@ -3,10 +3,8 @@ package text
 import (
 	"fmt"
 	"io"
-	"math"
 	"strings"
 
-	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/requirement"
 )
@@ -90,16 +88,16 @@ func table(run sweep.Run, e sweep.Evaluation, specimen string, style Style) *gri
 		columns = append(columns, column{"repeat", "", false, func(r sweep.Result) string { return fmt.Sprint(r.At.Repeat) }})
 	}
 	columns = append(columns,
-		column{"reference", "dBm", false, func(r sweep.Result) string { return number(r.Reference) }},
-		column{"enclosed", "dBm", false, enclosed},
-		column{"noise floor", "dBm", false, func(r sweep.Result) string { return number(r.NoiseFloor) }},
-		column{"margin", "dB", false, func(r sweep.Result) string { return number(r.Margin) }},
+		column{"reference", "dBm", false, func(r sweep.Result) string { return Number(r.Reference) }},
+		column{"enclosed", "dBm", false, Enclosed},
+		column{"noise floor", "dBm", false, func(r sweep.Result) string { return Number(r.NoiseFloor) }},
+		column{"margin", "dB", false, func(r sweep.Result) string { return Number(r.Margin) }},
 		column{"SE", "dB", true, func(r sweep.Result) string { return SE(r.SE) }},
 		column{"outcome", "", true, func(r sweep.Result) string { return r.Outcome.String() }},
 	)
 	if run.Line != nil {
 		columns = append(columns,
-			column{"required", "dB", false, func(r sweep.Result) string { return optional(r.Required) }},
+			column{"required", "dB", false, func(r sweep.Result) string { return Optional(r.Required) }},
 			column{"verdict", "", true, func(r sweep.Result) string { return verdict(r.Verdict) }})
 	}
 	columns = append(columns, column{"", "", true, why})
@@ -127,61 +125,9 @@ type column struct {
 	cell        func(sweep.Result) string
 }
 
-// none stands for a number that is not there.
-const none = "-"
-
-// number writes a level or a ratio with one decimal.
-func number[T unit.DB | unit.DBm](v T) string {
-	if p := unit.DBm(v); !p.IsFinite() {
-		return none
-	}
-	if s := fmt.Sprintf("%.1f", float64(v)); s != "-0.0" {
-		return s
-	}
-	return "0.0"
-}
-
-func optional(p *unit.DB) string {
-	if p == nil {
-		return none
-	}
-	return number(*p)
-}
-
-// Limits are rounded to the safe side, a lower one down and an upper one up. The
-// hair keeps a decimal number from moving because it has no exact binary form.
-const hair = 1e-6
-
-func atLeast(v unit.DB) string { return number(unit.DB(math.Floor(float64(v)*10+hair) / 10)) }
-
-func atMost(v unit.DBm) string { return number(unit.DBm(math.Ceil(float64(v)*10-hair) / 10)) }
-
-// SE writes a shielding effectiveness in dB, without the unit, with its
-// relation: "= 67.5 ± 2.1", "≥ 73.4", or "-" where there is no claim.
-func SE(se sweep.SE) string {
-	switch se.Relation {
-	case sweep.Equal:
-		return fmt.Sprintf("= %s ± %s", number(se.Value), number(se.U))
-	case sweep.AtLeastRelation:
-		return "≥ " + atLeast(se.Value)
-	}
-	return none
-}
-
-// enclosed is the level through the shield; of a bound, its upper limit.
-func enclosed(r sweep.Result) string {
-	switch {
-	case !r.Enclosed.IsFinite():
-		return none
-	case r.SE.Relation == sweep.AtLeastRelation:
-		return "≤ " + atMost(r.Enclosed)
-	}
-	return number(r.Enclosed)
-}
-
 func verdict(v sweep.Verdict) string {
 	if v == requirement.NotRequired {
-		return none
+		return None
 	}
 	return v.String()
 }
