@@ -147,23 +147,33 @@ func (m *Model) candidates(field Field, low []sample) []candidate {
 	}
 	out = append(out, bonding(field, low, doubt)...)
 	out = append(out, m.meshCandidates(field, float64(h))...)
-	if t := float64(m.stack.Thickness()); t > 0 {
-		out = append(out, candidate{cause: CauseThinWall, lo: 0.02, hi: 0.9, prior: 0.1,
+	return append(out, m.thinCandidates(field)...)
+}
+
+// thinCandidates are the same wall, thinner. In a magnetic field a small box
+// acts as a closed shell; before a large wall the loop sees a flat one, which
+// is the less likely reading where both fit.
+func (m *Model) thinCandidates(field Field) []candidate {
+	if !(m.stack.Thickness() > 0) {
+		return nil
+	}
+	thinner := func(prior float64, se func(f unit.Hz, s Stack) unit.DB) candidate {
+		return candidate{cause: CauseThinWall, lo: 0.02, hi: 0.9, prior: prior,
 			leak: func(part float64, f unit.Hz) unit.DB {
 				thin := slices.Clone(m.stack)
 				for i := range thin {
 					thin[i].Thickness *= Metre(part)
 				}
-				p := m.sheetPath(field, f, thin)
-				if field == PlaneWave {
-					// a plane wave measures the flat wall or the shell: take the
-					// flat one above a few MHz, where test antennas make one
-					return thin.SE(f, Wave{Field: PlaneWave})
-				}
-				return (p.Low + p.High) / 2
-			}})
+				return se(f, thin)
+			}}
 	}
-	return out
+	flat := func(f unit.Hz, s Stack) unit.DB { return s.SE(f, Wave{Field: field, Distance: nearDistance}) }
+	if field == Magnetic {
+		return []candidate{thinner(0.1, m.shellSE), thinner(0.3, flat)}
+	}
+	// a plane wave measures the flat wall or the shell, an electric near field
+	// the flat wall: take the flat one, above a few MHz test antennas make it so
+	return []candidate{thinner(0.1, func(f unit.Hz, s Stack) unit.DB { return s.SE(f, Wave{Field: PlaneWave}) })}
 }
 
 // lidPart is the part of the lid's edge from which a slot counts as the edge.
