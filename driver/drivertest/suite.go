@@ -68,6 +68,9 @@ type AnalyzerRig struct {
 	Detectors []driver.Detector
 	Frequency unit.Hz
 
+	// Points is a number of points the instrument can be set to; 0: leave it.
+	Points int
+
 	// MayRestart is true when a restart can be told from a lost link.
 	MayRestart bool
 }

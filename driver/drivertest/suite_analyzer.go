@@ -169,7 +169,7 @@ func TestAnalyzer(t *testing.T, make func(t *testing.T) AnalyzerRig) {
 }
 
 func base(rig AnalyzerRig) driver.Settings {
-	return driver.Settings{Center: rig.Frequency, Span: 1e6, RBW: 30e3, Detector: driver.PositivePeak, Hold: driver.ClearWrite}
+	return driver.Settings{Center: rig.Frequency, Span: 1e6, RBW: 30e3, Detector: driver.PositivePeak, Hold: driver.ClearWrite, Points: rig.Points}
 }
 
 func configure(ctx context.Context, t *testing.T, a driver.Analyzer, s driver.Settings) driver.Settings {

@@ -36,7 +36,7 @@ var (
 // TestMain lets many tests wait at a time: they mostly wait for time-outs.
 func TestMain(m *testing.M) {
 	flag.Parse()
-	if err := flag.Set("test.parallel", "16"); err != nil {
+	if err := flag.Set("test.parallel", "40"); err != nil {
 		panic(err)
 	}
 	os.Exit(m.Run())
@@ -100,11 +100,13 @@ func (l *lab) spec(name, dialectName, host, pty string) instrument.Spec {
 	if err != nil {
 		l.t.Fatal(err)
 	}
+	hasty := *d
+	hasty.Sweep.Timeout = 500 * time.Millisecond // a test that stalls need not wait five seconds
 	a := link.Address{Scheme: link.SchemeTCP, Host: host}
 	if l.serial {
 		a = link.Address{Scheme: link.SchemeSerial, Path: pty, Baud: 115200, Data: 8, Parity: "none", Stop: 1}
 	}
-	return instrument.Spec{Name: name, Address: a, Dialect: d, Backoff: 20 * time.Millisecond, Tries: 8, Quiet: 30 * time.Millisecond, Ring: link.NewRing(64, 16),
+	return instrument.Spec{Name: name, Address: a, Dialect: &hasty, Backoff: 20 * time.Millisecond, Tries: 8, Quiet: 30 * time.Millisecond, Ring: link.NewRing(64, 16),
 		Timeouts: link.Timeouts{Dial: time.Second, Reply: 500 * time.Millisecond, FirstReply: 2 * time.Second, Gap: 200 * time.Millisecond}}
 }
 

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"lidded/driver"
+	"lidded/driver/dialect"
 	"lidded/driver/drivertest"
 	"lidded/driver/instrument"
 	"lidded/driver/unit"
@@ -58,10 +59,15 @@ func analyzerRig(t *testing.T, dialectName, traits string, serial bool) driverte
 			detectors = append(detectors, x)
 		}
 	}
+	points := 201
+	if p := d.Setting(dialect.Points); !p.Settable() {
+		points = 0
+	}
 	var src *instrument.Source
 	rig := drivertest.AnalyzerRig{
 		Open:      func(ctx context.Context) (driver.Analyzer, error) { return l.analyzer(ctx, dialectName) },
 		Frequency: 100e6,
+		Points:    points,
 		Detectors: detectors,
 		Carrier: func(t *testing.T, f unit.Hz, p unit.DBm, on bool) {
 			t.Helper()
