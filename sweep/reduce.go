@@ -145,6 +145,10 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		mean /= harmonic(perBin)
 	}
 	m := independent * max(1, 1/(cv*cv+1e-9))
+	if held {
+		// A handful of points tells little of its own spread: the law does.
+		m = independent / math.Pow(spreadOfMax(perBin), 2)
+	}
 	averaged := det
 	if det.IsMax() {
 		averaged = detect.PowerAverage
@@ -175,9 +179,10 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	n := float64(on.looks) * perBin
 	extra := 0.0
 	if held {
-		share := float64(c.HoldSweeps) / float64(max(c.HeldSweeps, 1))
-		n, extra = perBin*share, perBin*(1-share)
-		n = max(n, 1)
+		// Of the looks that fall into a trace point in a sweep, only those
+		// within the filter's top are looks at the carrier: about one.
+		n = float64(max(1, min(c.HoldSweeps, c.HeldSweeps)))
+		extra = max(0, perBin-n)
 	}
 	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
 	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
@@ -278,6 +283,12 @@ func model(c Capture, cv float64, points int, rbw unit.Hz, independent float64) 
 		return detect.PowerAverage, 1
 	}
 	return detect.PowerAverage, max(1, min(1/(cv*cv), 1e6))
+}
+
+// spreadOfMax is the relative spread of the largest of n exponential looks:
+// mean H_n, variance Σ1/k² (Rényi's representation), here to π²/6 − 1/n.
+func spreadOfMax(n float64) float64 {
+	return math.Sqrt(max(1, math.Pi*math.Pi/6-1/max(n, 1))) / harmonic(n)
 }
 
 // looksOfMax inverts the relative spread of the largest of n exponential looks:
