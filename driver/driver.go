@@ -50,7 +50,7 @@ type Settings struct {
 	VBW        unit.Hz       `json:"vbw_hz,omitempty"`
 	Detector   Detector      `json:"detector"`
 	Hold       HoldMode      `json:"hold"`
-	Points     int           `json:"points,omitempty"`
+	Points     int           `json:"points,omitempty"`        // on the way in: at least so many, as far as the instrument goes
 	SweepTime  time.Duration `json:"sweep_time_ns,omitempty"` // zero on the way in: automatic
 	RefLevel   *unit.DBm     `json:"reference_level_dbm,omitempty"`
 	Attenuator *unit.DB      `json:"attenuation_db,omitempty"` // nil on the way in: automatic

@@ -90,7 +90,7 @@ func (a *Analyzer) configure(ctx context.Context, s driver.Settings) (driver.Set
 func (a *Analyzer) changes(s driver.Settings) ([]change, error) {
 	b := builder{a: a}
 	if s.Points > 0 {
-		b.number(dialect.Points, float64(s.Points))
+		b.points(float64(s.Points))
 	} else {
 		b.automatic(dialect.Points)
 	}
@@ -172,6 +172,33 @@ func (b *builder) automatic(i dialect.Item) {
 	if s := b.a.dialect.Setting(i); s != nil && len(s.Automatic) > 0 {
 		b.add(change{i, value{automatic: true}})
 	}
+}
+
+// points asks for at least so many trace points, as far as the instrument goes:
+// it is a wish, and the reply decides.
+func (b *builder) points(n float64) {
+	s := b.a.dialect.Setting(dialect.Points)
+	if s == nil || !s.Settable() {
+		return
+	}
+	if len(s.Values) > 0 {
+		most, least := 0.0, math.Inf(1)
+		for _, v := range s.Values {
+			most = max(most, v)
+			if v >= n {
+				least = min(least, v)
+			}
+		}
+		n = min(least, most)
+	}
+	if l := b.a.limits[dialect.Points]; l != (limit{}) {
+		n = min(max(n, l.min), l.max)
+	}
+	n = max(n, stated(s.Min))
+	if m := stated(s.Max); m > 0 {
+		n = min(n, m)
+	}
+	b.number(dialect.Points, n)
 }
 
 // preamp is off unless asked for; an instrument that cannot switch it is left
