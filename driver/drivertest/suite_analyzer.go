@@ -144,6 +144,12 @@ func TestAnalyzer(t *testing.T, make func(t *testing.T) AnalyzerRig) {
 		}
 		rig.Carrier(t, rig.Frequency, carrierLevel, true)
 		recoverSoon(ctx, t, a)
+		// An instrument that is not asked anything while it sweeps meets the
+		// stall only now.
+		if _, err := a.Sweep(ctx); err != nil {
+			checkKind(t, Stall, err)
+			recoverSoon(ctx, t, a)
+		}
 		expectCarrier(ctx, t, a, rig.Frequency)
 	})
 	for _, f := range Faults() {

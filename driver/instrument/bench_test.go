@@ -4,6 +4,7 @@ import (
 	"context"
 	"flag"
 	"os"
+	"sync"
 	"testing"
 	"time"
 
@@ -52,6 +53,8 @@ func testWorld() *virtual.World {
 		Enclosures: []world.Enclosure{{Name: "locker", Curve: []world.Shield{{Freq: 1e6, SE: 60}}}}}
 }
 
+var builtin = sync.OnceValues(dialect.Builtin)
+
 // lab is a virtual bench with the means to open its instruments.
 type lab struct {
 	t       testing.TB
@@ -87,7 +90,7 @@ func labOf(t testing.TB, at, st virtual.Traits, serial bool, scale float64) *lab
 			t.Error(err)
 		}
 	})
-	lib, err := dialect.Builtin()
+	lib, err := builtin()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -107,7 +110,7 @@ func (l *lab) spec(name, dialectName, host, pty string) instrument.Spec {
 		a = link.Address{Scheme: link.SchemeSerial, Path: pty, Baud: 115200, Data: 8, Parity: "none", Stop: 1}
 	}
 	return instrument.Spec{Name: name, Address: a, Dialect: &hasty, Backoff: 20 * time.Millisecond, Tries: 8, Quiet: 30 * time.Millisecond, Ring: link.NewRing(64, 16),
-		Timeouts: link.Timeouts{Dial: time.Second, Reply: 500 * time.Millisecond, FirstReply: 2 * time.Second, Gap: 200 * time.Millisecond}}
+		Timeouts: link.Timeouts{Dial: time.Second, Reply: 700 * time.Millisecond, FirstReply: 2 * time.Second, Gap: 200 * time.Millisecond}}
 }
 
 func (l *lab) analyzer(ctx context.Context, dialectName string) (*instrument.Analyzer, error) {

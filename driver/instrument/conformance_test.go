@@ -23,7 +23,7 @@ var faultKinds = map[drivertest.Fault]virtual.Fault{
 	drivertest.Drop:     {Kind: virtual.FaultDrop},
 	drivertest.DropMid:  {Kind: virtual.FaultDropMid},
 	drivertest.Stall:    {Kind: virtual.FaultStall},
-	drivertest.Late:     {Kind: virtual.FaultLate, Delay: 700 * time.Millisecond},
+	drivertest.Late:     {Kind: virtual.FaultLate, Delay: 900 * time.Millisecond},
 	drivertest.Truncate: {Kind: virtual.FaultTruncate},
 	drivertest.Garbage:  {Kind: virtual.FaultGarbage},
 	drivertest.Restart:  {Kind: virtual.FaultPowerCycle, Delay: 50 * time.Millisecond},
