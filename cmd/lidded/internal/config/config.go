@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -101,6 +102,7 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 	defaults := map[string]any{
 		"listen": DefaultListen, "store": DefaultStore, "dialects": "", "requirements": "",
 		"log.format": "console", "log.level": "info", "metrics.max_series": DefaultMaxSeries,
+		"guardian": true,
 	}
 	for k, d := range defaults {
 		v.SetDefault("daemon."+k, d)
@@ -139,6 +141,10 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 		Dialects: v.GetString("daemon.dialects"), Requirements: v.GetString("daemon.requirements"),
 		Log:     Log{Format: v.GetString("daemon.log.format"), Level: v.GetString("daemon.log.level")},
 		Metrics: Metrics{MaxSeries: v.GetInt("daemon.metrics.max_series")},
+	}
+	var err error
+	if d.Guardian, err = strconv.ParseBool(v.GetString("daemon.guardian")); err != nil {
+		return Daemon{}, fmt.Errorf("%s: daemon.guardian: %q: write true or false", path, v.GetString("daemon.guardian"))
 	}
 	base := filepath.Dir(path)
 	for _, p := range []*string{&d.Dialects, &d.Requirements} {
@@ -208,15 +214,7 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 	if b.Source.MaxLevel == nil {
 		fail(at+".source", "no max_level: write the highest level that everything behind the source stands, for example max_level: 0 dBm")
 	}
-	for i, m := range b.MayTransmit {
-		p := fmt.Sprintf("%s.may_transmit[%d]", at, i)
-		switch {
-		case m.From <= 0 || m.To < m.From:
-			fail(p, "need from above zero and to at or above from, have %v to %v", m.From, m.To)
-		case strings.TrimSpace(m.Basis) == "":
-			fail(p, "no basis: say in your own words what gives you the right (licence, authorization, inside a screened room, cabled)")
-		}
-	}
+	checkEmission(b, at, fail)
 	positive := func(key string, v *float64) {
 		if v != nil && *v < 0 {
 			fail(at+"."+key, "%g: need 0 or more", *v)
@@ -280,7 +278,7 @@ func (c *Config) checkSchedule(s *Schedule, at string, fail func(path, format st
 func (b Bench) Facts() sweep.Bench {
 	f := sweep.Bench{
 		Name: b.Name, PathLoss: 40, NoiseFigure: 25, FreqErrorPPM: 10, SweepFactor: 2.5, Uncertainty: 1,
-		SharedReference: b.SharedReference, Conducted: b.Conducted, MayTransmit: b.MayTransmit, Cautions: b.Cautions,
+		SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
 		HandsByRule:   b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
 		AnalyzerRange: sweep.Limits{FreqMin: b.Analyzer.FreqMin, FreqMax: b.Analyzer.FreqMax},
 		SourceRange:   sweep.Limits{FreqMin: b.Source.FreqMin, FreqMax: b.Source.FreqMax},
@@ -293,6 +291,7 @@ func (b Bench) Facts() sweep.Bench {
 	if b.SweepFactor > 0 {
 		f.SweepFactor = b.SweepFactor
 	}
+	b.emit(&f)
 	return f
 }
 

@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/emission"
 	"lidded/sweep/practice"
 )
 
@@ -28,6 +29,7 @@ type Daemon struct {
 	Requirements string  `yaml:"requirements"` // folder of further requirement lines
 	Log          Log     `yaml:"log"`
 	Metrics      Metrics `yaml:"metrics"`
+	Guardian     bool    `yaml:"guardian"` // a process for each bench that switches the source off should the daemon not be able to; default true
 }
 
 // Log says what is logged and how.
@@ -43,20 +45,26 @@ type Metrics struct {
 
 // Bench is one bench: an analyzer, a source, and what is known of them.
 type Bench struct {
-	Name            string             `yaml:"name"`
-	Analyzer        Instrument         `yaml:"analyzer"`
-	Source          Source             `yaml:"source"`
-	MayTransmit     []sweep.Permission `yaml:"may_transmit"`
-	Conducted       bool               `yaml:"conducted"`           // cabled: nothing is radiated
-	SharedReference bool               `yaml:"shared_reference"`    // both on one 10 MHz reference
-	FreqErrorPPM    *float64           `yaml:"frequency_error_ppm"` // both instruments together, default 10
-	PathLoss        *unit.DB           `yaml:"path_loss"`           // source output to analyzer input without a shield, default 40 dB
-	NoiseFigure     *unit.DB           `yaml:"noise_figure"`        // of the analyzer as used, default 25 dB
-	SweepFactor     float64            `yaml:"sweep_factor"`        // k of the sweep-time law k·span/RBW², default 2.5
-	Uncertainty     *unit.DB           `yaml:"uncertainty"`         // standard uncertainty of a level difference apart from noise, default 1 dB
-	Hands           Hands              `yaml:"hands"`
-	Cautions        []string           `yaml:"cautions"`
-	TimeScale       float64            `yaml:"time_scale"` // a virtual bench's clock runs this much faster than ours
+	Name        string             `yaml:"name"`
+	Analyzer    Instrument         `yaml:"analyzer"`
+	Source      Source             `yaml:"source"`
+	MayTransmit []sweep.Permission `yaml:"may_transmit"`
+	Conducted   bool               `yaml:"conducted"` // cabled: nothing is radiated; a basis like any other
+
+	OverrideNever []emission.Override `yaml:"override_never"` // entries of the never-transmit table, each with the site's basis
+	Radiated      *emission.Chain     `yaml:"radiated"`       // from source to air; without it no distance is computed
+	Exposure      Exposure            `yaml:"exposure"`
+	KeyDown       KeyDown             `yaml:"key_down"`
+
+	SharedReference bool     `yaml:"shared_reference"`    // both on one 10 MHz reference
+	FreqErrorPPM    *float64 `yaml:"frequency_error_ppm"` // both instruments together, default 10
+	PathLoss        *unit.DB `yaml:"path_loss"`           // source output to analyzer input without a shield, default 40 dB
+	NoiseFigure     *unit.DB `yaml:"noise_figure"`        // of the analyzer as used, default 25 dB
+	SweepFactor     float64  `yaml:"sweep_factor"`        // k of the sweep-time law k·span/RBW², default 2.5
+	Uncertainty     *unit.DB `yaml:"uncertainty"`         // standard uncertainty of a level difference apart from noise, default 1 dB
+	Hands           Hands    `yaml:"hands"`
+	Cautions        []string `yaml:"cautions"`
+	TimeScale       float64  `yaml:"time_scale"` // a virtual bench's clock runs this much faster than ours
 }
 
 // Instrument is where an instrument is and how it speaks.
