@@ -23,10 +23,6 @@ type KeyDown struct {
 	MaxPerHour time.Duration `yaml:"max_per_hour"` // altogether within any hour; a run waits for it
 }
 
-// cabledBasis stands for the basis of what a conducted bench may transmit, where
-// none is written.
-const cabledBasis = "conducted: cabled, nothing is radiated"
-
 // checkEmission checks what may, and what must not, leave the antenna.
 func checkEmission(b *Bench, at string, fail func(path, format string, args ...any)) {
 	for i, m := range b.MayTransmit {
@@ -34,7 +30,7 @@ func checkEmission(b *Bench, at string, fail func(path, format string, args ...a
 		switch {
 		case m.From <= 0 || m.To < m.From:
 			fail(p, "need from above zero and to at or above from, have %v to %v", m.From, m.To)
-		case strings.TrimSpace(m.Basis) == "" && !b.Conducted:
+		case strings.TrimSpace(m.Basis) == "":
 			fail(p, "no basis: say in your own words what gives you the right (licence, authorization, inside a screened room, cabled)")
 		}
 	}
@@ -81,12 +77,7 @@ func checkEmission(b *Bench, at string, fail func(path, format string, args ...a
 // emit adds to the facts what is known of the bench's emission. What is wrong
 // with it has been refused by checkEmission.
 func (b Bench) emit(f *sweep.Bench) {
-	f.MayTransmit = append([]sweep.Permission(nil), b.MayTransmit...)
-	for i := range f.MayTransmit {
-		if b.Conducted && strings.TrimSpace(f.MayTransmit[i].Basis) == "" {
-			f.MayTransmit[i].Basis = cabledBasis
-		}
-	}
+	f.MayTransmit = b.MayTransmit
 	if never, err := emission.BuiltinNever(); err == nil {
 		f.Never, _ = never.With(b.OverrideNever)
 	}

@@ -64,14 +64,15 @@ func TestEmissionInTheFacts(t *testing.T) {
 	}
 }
 
-// conducted: true is a basis like any other.
-func TestConductedIsABasis(t *testing.T) {
-	c, err := parse(strings.Replace(bench, `, basis: "inside the depot's screened room"`, "", 1) + "    conducted: true\n")
+// A conducted bench radiates nothing: the table does not bind it, and there is no
+// distance to compute.
+func TestConductedBench(t *testing.T) {
+	c, err := parse(bench + "    conducted: true\n")
 	if err != nil {
 		t.Fatal(err)
 	}
 	f := c.Benches[0].Facts()
-	if f.MayTransmit[0].Basis != "conducted: cabled, nothing is radiated" || f.Exposure != nil {
+	if f.Exposure != nil || len(f.Never.Entries) == 0 {
 		t.Errorf("%+v", f)
 	}
 	if why := sweep.Forbidden(f, 121.5e6); why != "" {
