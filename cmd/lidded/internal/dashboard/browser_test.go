@@ -30,6 +30,7 @@ import (
 
 var (
 	screens = flag.String("screens", "", "write pictures of the page to this folder")
+	shown   = flag.String("of", "", "with -screens: take pictures of the page at this address instead of make-believe")
 	preview = flag.String("preview", "", "serve the page with make-believe data on this address until interrupted")
 )
 
@@ -72,26 +73,73 @@ type browser struct {
 	complaints []string
 }
 
-func open(t *testing.T) *browser {
-	t.Helper()
-	program := ""
+// program is a browser of this machine; every test opens its own tab in it.
+type program struct {
+	ctx     context.Context
+	close   func()
+	missing bool
+	err     error
+}
+
+// started is the browser, once a test needed it.
+var started *program
+
+// launch starts the browser at the first call. Tests of this package do not
+// run in parallel.
+func launch() *program {
+	if started != nil {
+		return started
+	}
+	started = &program{close: func() {}}
+	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "chrome"} {
 		if p, err := exec.LookPath(name); err == nil {
-			program = p
+			path = p
 			break
 		}
 	}
-	if program == "" {
-		t.Skip("no chromium is installed: the page is not tried in a browser")
+	if path == "" {
+		started.missing = true
+		return started
+	}
+	dir, err := os.MkdirTemp("", "page-test-")
+	if err != nil {
+		started.err = err
+		return started
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(program), chromedp.UserDataDir(t.TempDir()),
+		chromedp.ExecPath(path), chromedp.UserDataDir(dir),
 		chromedp.Flag("no-sandbox", true), chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
 	)
-	// The browser outlives the test's own context, so that it is closed in order.
-	ctx, cancel := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	ctx, end := chromedp.NewContext(ctx)
+	started.ctx, started.err = ctx, chromedp.Do(ctx)
+	started.close = func() {
+		end()
+		stop()
+		_ = os.RemoveAll(dir)
+	}
+	return started
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if started != nil {
+		started.close()
+	}
+	os.Exit(code)
+}
+
+func open(t *testing.T) *browser {
+	t.Helper()
+	p := launch()
+	if p.missing {
+		t.Skip("no chromium is installed: the page is not tried in a browser")
+	}
+	if p.err != nil {
+		t.Fatal(p.err)
+	}
+	ctx, cancel := chromedp.NewContext(p.ctx)
 	t.Cleanup(cancel)
 	b := &browser{ctx: ctx}
 	err := chromedp.Listen(ctx, func(ev any) {
@@ -267,7 +315,7 @@ func TestPageInBrowser(t *testing.T) {
 	b.until(t, `document.querySelector('.where').innerText.includes('point 2 of 3, 160 MHz')`)
 	d.Key("depot", true)
 	b.until(t, `document.querySelector('.sign').innerText.includes('SOURCE ON') && document.title.startsWith('SOURCE ON')`)
-	d.Key("depot", false)
+	d.Key("depot", false) // between two looks the sign stays on for a while
 	b.until(t, `document.querySelector('.sign').dataset.source === 'off'`)
 	d.Link("depot", false, true)
 	b.until(t, `document.querySelector('.links').innerText.includes('Analyzer: LINK DOWN')`)
@@ -441,6 +489,10 @@ func TestScreens(t *testing.T) {
 				}
 			}
 		}
+	}
+	if *shown != "" {
+		shots("page", *shown, nil, `document.querySelector('#link').dataset.link === 'live' && document.querySelector('.chart canvas')`)
+		return
 	}
 	d := resttest.New("depot", "annex")
 	url := serve(t, d)

@@ -58,7 +58,7 @@ func TestBadRequests(t *testing.T) {
 		{name: "list", method: "POST", path: "/v1/runs", body: `[]`, status: 422, kind: "invalid"},
 		{name: "not JSON", method: "POST", path: "/v1/runs", body: "plan=quick", options: []option{with("Content-Type", "application/x-www-form-urlencoded")}, status: 415, kind: "unsupported-media-type"},
 		{name: "unknown member", method: "POST", path: "/v1/runs", body: `{"plan":"quick","specimens":["locker-steel"],"colour":"red"}`, status: 422, kind: "invalid", detail: "body.colour: unexpected property"},
-		{name: "no plan", method: "POST", path: "/v1/runs", body: `{"specimens":["locker-steel"]}`, status: 422, kind: "invalid", detail: "body: expected required property plan to be present"},
+		{name: "which plan", method: "POST", path: "/v1/runs", body: `{"bench":"depot"}`, status: 422, kind: "invalid", detail: `body.plan: there are 3 plans, so one must be named: ["locker" "quick" "too-hot"]`},
 		{name: "no specimens", method: "POST", path: "/v1/runs", body: `{"plan":"quick","specimens":[]}`, status: 422, kind: "invalid"},
 		{name: "null specimens", method: "POST", path: "/v1/runs", body: `{"plan":"quick","specimens":null}`, status: 422, kind: "invalid"},
 		{name: "a specimen twice", method: "POST", path: "/v1/runs", body: `{"plan":"quick","specimens":["locker-steel","locker-steel"]}`, status: 422, kind: "invalid"},

@@ -78,3 +78,19 @@ func (s *server) theBench(ctx context.Context, name, place string) (string, erro
 	names := each(all, func(b BenchNow) string { return b.Bench.Name })
 	return "", sweep.Problem{Path: place, Message: fmt.Sprintf("there are %d benches, so one must be named: %q", len(names), names)}
 }
+
+// thePlan returns the plan that is named, or the only one there is.
+func (s *server) thePlan(ctx context.Context, name string) (string, error) {
+	if name != "" {
+		return name, nil
+	}
+	all, err := s.Plans.All(ctx)
+	if err != nil {
+		return "", fmt.Errorf("list plans: %w", err)
+	}
+	if len(all) == 1 {
+		return all[0].Name, nil
+	}
+	names := each(all, func(p PlanEntry) string { return p.Name })
+	return "", sweep.Problem{Path: "body.plan", Message: fmt.Sprintf("there are %d plans, so one must be named: %q", len(names), names)}
+}

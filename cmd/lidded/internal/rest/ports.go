@@ -89,7 +89,7 @@ type Runs interface {
 type StartRequest struct {
 	Bench     string
 	Plan      string
-	Specimens []string
+	Specimens []string // none: all of the config
 	Operator  string
 	Trigger   string
 	Key       string // idempotency key; empty: none

@@ -49,7 +49,7 @@ func (s *server) watched(next http.Handler) http.Handler {
 		begun := time.Now()
 		_, route := s.mux.Handler(r)
 		if _, path, ok := strings.Cut(route, " "); ok {
-			route = path
+			route = strings.TrimSuffix(path, "{$}")
 		}
 		if route == "" {
 			route = "none"

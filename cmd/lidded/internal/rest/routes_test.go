@@ -124,6 +124,34 @@ func TestStartIsOneCall(t *testing.T) {
 	}
 }
 
+// TestStartWithoutChoice: where the config leaves nothing to choose, a start
+// needs to say nothing.
+func TestStartWithoutChoice(t *testing.T) {
+	g := serve(t, resttest.New(), func(o *rest.Options) { o.Plans = onePlan{o.Plans} })
+	a := g.do(t, "POST", "/v1/runs", `{}`, with("Idempotency-Key", "once"))
+	if a.status != http.StatusCreated {
+		t.Fatalf("%d %s", a.status, a.body)
+	}
+	var r struct {
+		Plan      string
+		Specimens []string
+	}
+	a.into(t, &r)
+	if r.Plan != "locker" || len(r.Specimens) != 3 {
+		t.Errorf("run %+v", r)
+	}
+	if again := g.do(t, "POST", "/v1/runs", `{}`, with("Idempotency-Key", "once")); again.status != http.StatusOK {
+		t.Errorf("%d %s", again.status, again.body)
+	}
+}
+
+type onePlan struct{ rest.Plans }
+
+func (p onePlan) All(ctx context.Context) ([]rest.PlanEntry, error) {
+	all, err := p.Plans.All(ctx)
+	return all[:1], err
+}
+
 // TestHoldOfAStoredRun: after a restart there is no live picture; the hold
 // point that waits is found in the run itself.
 func TestHoldOfAStoredRun(t *testing.T) {

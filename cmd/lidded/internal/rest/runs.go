@@ -20,9 +20,9 @@ type RunPath struct {
 
 // StartBody asks for a run.
 type StartBody struct {
-	Plan      string   `json:"plan" minLength:"1" maxLength:"100" doc:"Name of a plan of the config"`
+	Plan      string   `json:"plan,omitempty" maxLength:"100" doc:"Name of a plan of the config; may be left out where there is only one"`
 	Bench     string   `json:"bench,omitempty" maxLength:"100" doc:"Name of the bench; may be left out where there is only one"`
-	Specimens []string `json:"specimens" minItems:"1" maxItems:"100" uniqueItems:"true" nullable:"false" doc:"Names of specimens of the config, in the order in which they are measured"`
+	Specimens []string `json:"specimens,omitempty" minItems:"1" maxItems:"100" uniqueItems:"true" nullable:"false" doc:"Names of specimens of the config, in the order in which they are measured; left out: all of them"`
 	Operator  string   `json:"operator,omitempty" maxLength:"100" doc:"Who is responsible, for the record"`
 }
 
@@ -124,8 +124,12 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 	if err != nil {
 		return nil, err
 	}
+	plan, err := s.thePlan(ctx, in.Body.Plan)
+	if err != nil {
+		return nil, err
+	}
 	req := StartRequest{
-		Bench: bench, Plan: in.Body.Plan, Specimens: in.Body.Specimens,
+		Bench: bench, Plan: plan, Specimens: in.Body.Specimens,
 		Operator: in.Body.Operator, Trigger: "rest", Key: key,
 	}
 	octx, cancel := s.ordered(ctx)
@@ -149,7 +153,7 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 // started reports whether the run is what the request asks for.
 func (req StartRequest) started(r sweep.Run) bool {
 	names := each(r.Specimens, func(q sweep.Specimen) string { return q.Name })
-	return r.Plan.Name == req.Plan && r.Operator == req.Operator && slices.Equal(names, req.Specimens)
+	return r.Plan.Name == req.Plan && r.Operator == req.Operator && (len(req.Specimens) == 0 || slices.Equal(names, req.Specimens))
 }
 
 // idempotencyKey reads the header as the draft standard writes it, a quoted

@@ -11,6 +11,10 @@ const sourceWords = {
   null: ["unknown", "SOURCE NOT KNOWN", "treat it as on"],
 };
 
+// linger is how long the sign stays on after the source went off between two
+// looks: a sign that flickers is read by nobody.
+const linger = 2000;
+
 export class BenchView {
   constructor(name, changed) {
     this.name = name;
@@ -22,13 +26,14 @@ export class BenchView {
     this.state = make("strong", { class: "state" });
     this.what = make("p", { class: "what" });
     this.where = make("p", { class: "where" });
+    this.why = make("p", { class: "why", role: "status" });
     this.bar = make("progress", { max: 1, value: 0, "aria-label": "Captures done" });
     this.left = make("p", { class: "left" });
     this.links = make("ul", { class: "links" });
     this.hold = make("div", { class: "hold", hidden: true });
     this.stop = make("button", { type: "button", class: "stop", onclick: () => this.stopRun() }, "Stop the run");
     this.off = make("button", { type: "button", class: "off", onclick: () => this.sourceOff() }, "Source off now");
-    this.run = make("div", { class: "run" }, this.what, this.where, this.bar, this.left);
+    this.run = make("div", { class: "run" }, this.what, this.where, this.why, this.bar, this.left);
     this.root = make("article", { class: "bench", "data-bench": name },
       make("div", { class: "bench-head" }, make("h3", {}, "Bench ", name), this.state),
       this.sign, this.hold, this.run, this.links,
@@ -65,6 +70,14 @@ export class BenchView {
   }
 
   showSource(on) {
+    clearTimeout(this.later);
+    if (on === true) this.lastOn = performance.now();
+    const left = linger - (performance.now() - (this.lastOn ?? -linger));
+    const keying = on === false && left > 0 && ["running", "stopping"].includes(this.bench.state);
+    if (keying) {
+      on = true;
+      this.later = setTimeout(() => this.showSource(this.bench.source_on), left);
+    }
     const [key, word, more] = sourceWords[String(on)];
     setData(this.root, "source", key);
     setData(this.sign, "source", key);
@@ -86,10 +99,12 @@ export class BenchView {
   }
 
   showProgress(p) {
-    setText(this.what, `Plan ${p.plan}, step ${p.step + 1} of ${p.steps}: ${kinds[p.step_kind] || p.step_kind}`);
+    const begun = p.step_kind in kinds;
+    setText(this.what, begun ? `Plan ${p.plan}, step ${p.step + 1} of ${p.steps}: ${kinds[p.step_kind]}` : `Plan ${p.plan}`);
     const hz = (this.points.get(p.run) || [])[p.point];
     const point = p.step_kind === "hold_point" ? "" : ` \u00b7 point ${p.point + 1} of ${p.points}` + (hz ? `, ${freq(hz)}` : "");
-    setText(this.where, place(p.at) + point);
+    setText(this.where, begun ? place(p.at) + point : "");
+    setText(this.why, p.state === "suspended" ? p.text || "" : "");
     this.bar.value = p.total ? p.done / p.total : 0;
     setText(this.left, `${p.done} of ${p.total} captures \u00b7 ${duration(p.left_s)} left` + (p.state === "holding" ? ", once it goes on" : ""));
     if (!this.points.has(p.run)) this.askPoints(p.run);
