@@ -196,6 +196,15 @@ func (c *compiler) consistent(at string, s *Setting, f settingFile) {
 		if len(f.Words) > 0 {
 			return // said for each word
 		}
+		if q.numeric() && s.Get.Send != "" && itemKinds[s.Item].wish {
+			s.readOnly = true
+			for _, n := range []string{"automatic", "values", "min", "max", "ask_min", "ask_max", "tolerance"} {
+				if c.doc.Has(at + "." + n) {
+					c.failf(at+"."+n, "means nothing for a setting that is only read: remove it, or give set")
+				}
+			}
+			return
+		}
 		c.failf(at, "has no set: give the command, or fixed if the instrument cannot change it")
 		return
 	}

@@ -47,23 +47,24 @@ var itemKinds = [itemCount]struct {
 	quantity  Quantity
 	role      Role
 	tolerance tolerance // unless the file says otherwise
+	wish      bool      // may be read without being settable
 }{
-	Center:           {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}},
-	Span:             {Frequency, Analyzer, tolerance{abs: 1, rel: 0.01}},
-	Start:            {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}},
-	Stop:             {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}},
-	RBW:              {Frequency, Analyzer, tolerance{rel: 0.05}},
-	VBW:              {Frequency, Analyzer, tolerance{rel: 0.05}},
-	Detector:         {Choice, Analyzer, tolerance{}},
-	Hold:             {Choice, Analyzer, tolerance{}},
-	Points:           {Integer, Analyzer, tolerance{}},
-	SweepTime:        {Seconds, Analyzer, tolerance{rel: 0.05}},
-	RefLevel:         {Level, Analyzer, tolerance{abs: 0.1}},
-	Attenuation:      {Ratio, Analyzer, tolerance{abs: 0.1}},
-	Preamp:           {Boolean, Analyzer, tolerance{}},
-	CarrierFrequency: {Frequency, Source, tolerance{abs: 1, rel: 1e-9}},
-	CarrierLevel:     {Level, Source, tolerance{abs: 0.1}},
-	Output:           {Boolean, Source, tolerance{}},
+	Center:           {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}, false},
+	Span:             {Frequency, Analyzer, tolerance{abs: 1, rel: 0.01}, false},
+	Start:            {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}, false},
+	Stop:             {Frequency, Analyzer, tolerance{abs: 1, rel: 1e-9}, false},
+	RBW:              {Frequency, Analyzer, tolerance{rel: 0.05}, false},
+	VBW:              {Frequency, Analyzer, tolerance{rel: 0.05}, true},
+	Detector:         {Choice, Analyzer, tolerance{}, false},
+	Hold:             {Choice, Analyzer, tolerance{}, false},
+	Points:           {Integer, Analyzer, tolerance{}, true},
+	SweepTime:        {Seconds, Analyzer, tolerance{rel: 0.05}, true},
+	RefLevel:         {Level, Analyzer, tolerance{abs: 0.1}, true},
+	Attenuation:      {Ratio, Analyzer, tolerance{abs: 0.1}, true},
+	Preamp:           {Boolean, Analyzer, tolerance{}, false},
+	CarrierFrequency: {Frequency, Source, tolerance{abs: 1, rel: 1e-9}, false},
+	CarrierLevel:     {Level, Source, tolerance{abs: 0.1}, false},
+	Output:           {Boolean, Source, tolerance{}, false},
 }
 
 // Quantity returns what the item holds.
@@ -86,6 +87,7 @@ type Setting struct {
 	reply     pattern
 	words     []choice
 	tolerance tolerance
+	readOnly  bool // can be asked for and not set
 	fixed     bool
 	fixedTo   float64
 	fixedWord string
@@ -111,7 +113,7 @@ func (s *Setting) Fixed() (value float64, word string, fixed bool) {
 }
 
 // Settable reports whether there is a command for it.
-func (s *Setting) Settable() bool { return !s.fixed }
+func (s *Setting) Settable() bool { return !s.fixed && !s.readOnly }
 
 // Nearest returns the value that will be sent for v: the nearest of the stated
 // values (by ratio for frequencies and times), or v itself.
@@ -144,6 +146,9 @@ func (s *Setting) Number(v float64) ([]Command, float64, error) {
 			return nil, 0, fmt.Errorf("%s %s: this instrument has %s and cannot change it", s.Item, q.Text(v), q.Text(s.fixedTo))
 		}
 		return nil, s.fixedTo, nil
+	}
+	if s.readOnly {
+		return nil, 0, fmt.Errorf("%s %s: this dialect only reads it", s.Item, q.Text(v))
 	}
 	if err := s.Check(v); err != nil {
 		return nil, 0, err

@@ -147,6 +147,26 @@ func TestChoices(t *testing.T) {
 	}
 }
 
+// What can only be asked for is read and never set; what a run must set may not
+// be so.
+func TestOnlyRead(t *testing.T) {
+	text := strings.Replace(goodAnalyzer, `{set: "SWE:TIME {seconds}", get: "SWE:TIME?"}`, `{get: "SWE:TIME?"}`, 1)
+	d, err := dialect.Load("x.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := d.Setting(dialect.SweepTime)
+	if s.Settable() || s.Get.Send != "SWE:TIME?" {
+		t.Errorf("settable %v, asked by %q", s.Settable(), s.Get.Send)
+	}
+	if _, _, err := s.Number(1); err == nil || err.Error() != "sweep_time 1s: this dialect only reads it" {
+		t.Errorf("got %v", err)
+	}
+	if _, err := dialect.Load("x.yaml", []byte(strings.Replace(goodAnalyzer, `{set: "BAND {frequency}", get: "BAND?"}`, `{get: "BAND?"}`, 1))); err == nil {
+		t.Error("an RBW that cannot be set is accepted")
+	}
+}
+
 func TestLimits(t *testing.T) {
 	s := load(t, strings.Replace(goodSource, `get: "POW?"`, `get: "POW?", min: -60 dBm, max: 10 dBm`, 1)).Setting(dialect.CarrierLevel)
 	for _, v := range []float64{-60.1, 10.1, math.NaN(), math.Inf(1)} {

@@ -86,7 +86,7 @@ const notReported = "not reported"
 // number sets a numeric item, reads it back and compares.
 func (c *checker) number(ctx context.Context, item dialect.Item, v float64) {
 	s := c.dialect.Setting(item)
-	if s == nil || !c.alive(ctx) {
+	if s == nil || onlyRead(s) || !c.alive(ctx) {
 		return
 	}
 	q := item.Quantity()
@@ -109,6 +109,13 @@ func (c *checker) number(ctx context.Context, item dialect.Item, v float64) {
 	}
 	r.OK = err == nil
 	c.add(r, err)
+}
+
+// onlyRead reports whether an item can be asked for and not set: Configure has
+// asked for it.
+func onlyRead(s *dialect.Setting) bool {
+	_, _, fixed := s.Fixed()
+	return !fixed && !s.Settable()
 }
 
 // word sets a choice, reads it back and compares.

@@ -122,7 +122,8 @@ func (w *walker) fail(n *yaml.Node, path, format string, args ...any) {
 }
 
 // ScalarUnmarshaler is a struct or list that may also be written as one plain
-// value: the short form of its commonest case.
+// value: the short form of its commonest case. Such a list of structs may also
+// be written as its one element.
 type ScalarUnmarshaler interface{ UnmarshalScalar(text string) error }
 
 type funcUnmarshaler interface{ UnmarshalYAML(func(any) error) error }
@@ -166,6 +167,12 @@ func (w *walker) value(n *yaml.Node, v reflect.Value, path string) {
 		if n.Tag == "!!null" {
 			return
 		}
+		if one := listOfOne(n, v); one.IsValid() {
+			w.value(n, one.Index(0), path+"[0]")
+			w.doc.place[path] = n
+			v.Set(one)
+			return
+		}
 		if n.Kind != yaml.SequenceNode {
 			w.fail(n, path, "need a list, have %s", kind(n))
 			return
@@ -199,6 +206,18 @@ func (w *walker) value(n *yaml.Node, v reflect.Value, path string) {
 	default:
 		w.leaf(n, v, path)
 	}
+}
+
+// listOfOne returns a list of one for a mapping where the list has a short form
+// anyway, and nothing where a list must be written as one.
+func listOfOne(n *yaml.Node, v reflect.Value) (one reflect.Value) {
+	if n.Kind != yaml.MappingNode || v.Type().Elem().Kind() != reflect.Struct || !v.CanAddr() {
+		return one
+	}
+	if _, ok := v.Addr().Interface().(ScalarUnmarshaler); ok {
+		one = reflect.MakeSlice(v.Type(), 1, 1)
+	}
+	return one
 }
 
 // shorthand reports whether the node is one plain value and the type takes it.

@@ -103,6 +103,35 @@ func TestShortForm(t *testing.T) {
 	}
 }
 
+type stepList []step
+
+func (s *stepList) UnmarshalScalar(text string) error {
+	*s = stepList{{Send: text}}
+	return nil
+}
+
+// A list that may be one plain value may also be one mapping; another may not.
+func TestListOfOne(t *testing.T) {
+	var d struct {
+		Start stepList `yaml:"start"`
+		Plain []step   `yaml:"plain"`
+	}
+	if err := strict.Decode("a.yaml", []byte("start: {send: one, wait: 1s}\n"), &d); err != nil {
+		t.Fatal(err)
+	}
+	if len(d.Start) != 1 || d.Start[0].Send != "one" || d.Start[0].Wait != time.Second {
+		t.Fatalf("got %+v", d)
+	}
+	for text, want := range map[string]string{
+		"start: {sned: one}\n": `a.yaml:1:9: start[0].sned: unknown key "sned": did you mean "send"?`,
+		"plain: {send: one}\n": "a.yaml:1:8: plain: need a list, have a mapping",
+	} {
+		if err := strict.Decode("a.yaml", []byte(text), &d); err == nil || err.Error() != want {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+}
+
 func FuzzDecode(f *testing.F) {
 	f.Add([]byte("name: x\nlist: [{level: -1 dBm}]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
