@@ -50,6 +50,9 @@ func spentRule(rule detect.Rule, i int) (present, bound detect.Rule) {
 // beside the filter's middle: the limit allows for what that takes off.
 func (e *Evaluator) judge(c seen) detect.Finding {
 	r := c.reading
+	if c.HeldSweeps > 0 {
+		return e.judgeHeld(c)
+	}
 	if !e.adaptive() || c.Kind != Enclosed {
 		return detect.Judge(r.on, r.off, e.rule)
 	}
@@ -62,6 +65,35 @@ func (e *Evaluator) judge(c seen) detect.Finding {
 		f.Limit = detect.Judge(r.on, r.off, bound).Limit
 	}
 	f.Limit, f.High = f.Limit.Add(r.loss), f.High.Add(r.loss)
+	return f
+}
+
+// judgeHeld judges a held trace. The limit is that of the sweeps that surely saw
+// the carrier. More may have: as many as fit into the dwell without a pause. The
+// level is corrected for the number between (their geometric mean), and the
+// interval covers both ends.
+func (e *Evaluator) judgeHeld(c seen) detect.Finding {
+	on, off := c.reading.on, c.reading.off
+	f := detect.Judge(on, off, e.rule)
+	t := c.Settings.SweepTime
+	if !f.Present || !f.Level.IsFinite() || t <= 0 || c.Nominal <= t {
+		return f
+	}
+	most := math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps))
+	if most <= on.N {
+		return f
+	}
+	with := func(n float64) detect.Finding {
+		on := on
+		on.N, on.Extra = n, math.Max(0, on.Extra-(n-on.N))
+		return detect.Judge(on, off, e.rule)
+	}
+	between, all := with(math.Sqrt(on.N*most)), with(most)
+	if !between.Present || !all.Present || !between.Level.IsFinite() {
+		return f
+	}
+	f.Level, f.Corrected = between.Level, between.Corrected
+	f.Low = min(f.Low, all.Low)
 	return f
 }
 
