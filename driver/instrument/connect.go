@@ -188,7 +188,7 @@ func (t *talker) stated() limits {
 }
 
 func (t *talker) askLimits(ctx context.Context) (limits, error) {
-	out := t.stated()
+	out, asked := t.stated(), false
 	for i := range out {
 		s := t.dialect.Setting(dialect.Item(i))
 		if s == nil {
@@ -209,8 +209,11 @@ func (t *talker) askLimits(ctx context.Context) (limits, error) {
 			if err != nil {
 				return out, t.distrust("read limit", q.c, driver.KindFormat, err, string(reply))
 			}
-			*q.to = v
+			*q.to, asked = v, true
 		}
+	}
+	if !asked {
+		return out, nil
 	}
 	_, err := t.drain(ctx, false)
 	return out, err
