@@ -29,6 +29,7 @@ const (
 	openingSpread = 3  // place and shape of an opening
 	meshEBelow    = 3  // lowest electric SE in a mesh cube against the sphere (method of moments, 0.24 to 0.48 m cubes)
 	meshEAbove    = 7  // centre of the cube against the sphere
+	meshENull     = 10 // how far the null at one frequency lifts the electric SE at the centre over the static one (8 dB by the method of moments)
 	meshHBelow    = 5  // lowest magnetic SE against the sphere
 	meshHAbove    = 2  // centre of the cube against the sphere
 	fewModesBelow = 20 // a resonance at one place
@@ -227,6 +228,8 @@ func (m *Model) meshPath(field Field, f unit.Hz, r Regime, mesh Mesh) Path {
 	eLow, hLow := mesh.SphereSE(f, radius)
 	eHigh, hHigh := bare.SphereSE(f, radius)
 	eLow = min(eLow, flatLow) // the sphere's own electric null is not in the box
+	static, _ := bare.SphereSE(f/100, radius)
+	eHigh = min(eHigh, static+meshENull)
 	switch field {
 	case Magnetic:
 		p.Low, p.High = hLow-meshHBelow, hHigh+meshHAbove

@@ -71,7 +71,7 @@ func TestSVGSaysWhatItShows(t *testing.T) {
 				text.Write(c)
 			}
 		}
-		for _, want := range []string{o.Title, "shielding effectiveness, dB", "1 MHz", "1 GHz", "expected, magnetic field", "expected, plane wave field", "single resonances: only a guess", o.Modes[0].Name, "measured, plane wave field", "at least, plane wave field"} {
+		for _, want := range []string{o.Title, "shielding effectiveness, dB", "1 MHz", "1 GHz", "magnetic field", "plane wave field", "expected", "single resonances: a guess between the dashes", o.Modes[0].Name, "measured", "at least"} {
 			if !strings.Contains(text.String(), want) {
 				t.Errorf("%s: the picture does not say %q", name, want)
 			}
@@ -112,8 +112,8 @@ func TestNothingIsFilledPastItsValidity(t *testing.T) {
 	}
 	guess := o
 	dashed, filled := count(guess)
-	if dashed != 2*len(o.Curves) {
-		t.Errorf("%d dashed lines, want two a field", dashed)
+	if dashed < len(o.Curves)+1 || dashed > 2*len(o.Curves)+1 { // both ends of the guess, the upper one where the paper holds it; one in the key
+		t.Errorf("%d dashed lines for %d fields", dashed, len(o.Curves))
 	}
 	for i := range o.Curves {
 		o.Curves[i].At = nil
