@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"strings"
@@ -366,4 +367,36 @@ func TestRequestsAreTold(t *testing.T) {
 			t.Errorf("%s %s: %v, want %v", tt.method, tt.path, got, tt.want)
 		}
 	}
+}
+
+// TestLongBodyOfUnknownLength: a body that does not say how long it is ends at
+// the limit too.
+func TestLongBodyOfUnknownLength(t *testing.T) {
+	g := serve(t, resttest.New())
+	endless := io.MultiReader(strings.NewReader(`{"plan":"`), io.LimitReader(xs{}, 1<<20))
+	req, err := http.NewRequestWithContext(t.Context(), "POST", g.url+"/v1/runs", endless)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	body, err := io.ReadAll(res.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer{res.StatusCode, res.Header, body}.problem(t, 413, "too-large")
+}
+
+// xs is the letter x without end.
+type xs struct{}
+
+func (xs) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = 'x'
+	}
+	return len(p), nil
 }

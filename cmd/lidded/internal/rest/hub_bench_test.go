@@ -1,0 +1,27 @@
+package rest_test
+
+import (
+	"testing"
+
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/sweep"
+)
+
+// BenchmarkObserve is what a picture costs the sweep, with nobody listening
+// and with as many as may, who read nothing.
+func BenchmarkObserve(b *testing.B) {
+	for name, listeners := range map[string]int{"nobody": 0, "64 listeners": 64} {
+		b.Run(name, func(b *testing.B) {
+			h := rest.NewHub()
+			p := sweep.Progress{Bench: "depot", Run: "r", State: sweep.Running, Capture: &sweep.Capture{ID: "c"}}
+			for i := 0; b.Loop(); i++ {
+				if i%rest.SubscriberBuffer == 0 {
+					for range listeners {
+						rest.Subscribe(h)
+					}
+				}
+				h.Observe(p)
+			}
+		})
+	}
+}
