@@ -94,41 +94,79 @@ func (a *Analyzer) oneSweep(ctx context.Context, limit time.Duration) error {
 			return err
 		}
 	}
-	if err := a.run(ctx, d.Start); err != nil {
+	n := len(d.Start) - 1
+	if err := a.run(ctx, d.Start[:n]); err != nil {
 		return err
 	}
+	start := d.Start[n]
 	switch d.By {
 	case dialect.OPCQuery:
 		q := d.Query
 		q.Timeout = limit
-		reply, err := a.do(ctx, q)
+		reply, err := a.together(ctx, start, q)
 		if err == nil && !d.Reply.Match(reply) {
 			err = a.distrust("await the sweep's end", q, driver.KindFraming, fmt.Errorf("the reply does not match %s", d.Reply), string(reply))
 		}
 		return err
 	case dialect.OPCPoll:
-		if _, err := a.do(ctx, d.Send); err != nil {
+		if _, err := a.together(ctx, start, d.Send); err != nil {
 			return err
 		}
 		return a.poll(ctx, limit, d.Every, func(v int) bool { return v&d.Mask != 0 })
 	case dialect.Condition:
+		// The first answer shows that the start was understood; it may come
+		// before the sweep has begun, and so is no proof of an end.
+		if _, err := a.together(ctx, start, d.Query); err != nil {
+			return err
+		}
 		first := d.First
 		if first == 0 {
 			first = d.Every
 		}
 		return a.poll(ctx, limit, first, func(v int) bool { return (v&d.Mask != 0) != d.Busy })
 	case dialect.WAI:
-		if _, err := a.do(ctx, d.Send); err != nil {
+		a.patience = limit // whatever is asked next is answered at the end
+		if line, ok := a.joined(start, d.Send); ok && a.both.Send != "" {
+			a.pending = line // goes with the question for errors
+			return nil
+		}
+		if _, err := a.do(ctx, start); err != nil {
 			return err
 		}
-		a.patience = limit // whatever is asked next is answered at the end
-		return nil
+		_, err := a.do(ctx, d.Send)
+		return err
+	}
+	if _, err := a.do(ctx, start); err != nil {
+		return err
 	}
 	t, err := a.SweepTime(ctx)
 	if err != nil {
 		return err
 	}
 	return a.pause(ctx, time.Duration(float64(t)*d.Factor)+d.Plus)
+}
+
+// joined returns two commands as one line, if the instrument takes that and
+// nothing is lost by it. A start that gets lost on the way then takes the
+// question with it, and is not answered by the end of the sweep before.
+func (a *Analyzer) joined(first, second dialect.Command) (string, bool) {
+	line := first.Send + ";" + rooted(second.Send)
+	ok := a.dialect.Link.Compound && first.Send != "" && first.Expect == dialect.None && first.Settle == 0 &&
+		(a.opts.MaxLine == 0 || len(line)+len(a.opts.WriteEnd)+len(a.both.Send)+1 <= a.opts.MaxLine)
+	return line, ok
+}
+
+// together does two commands, in one line if possible, and returns the reply
+// to the second.
+func (a *Analyzer) together(ctx context.Context, first, second dialect.Command) ([]byte, error) {
+	if line, ok := a.joined(first, second); ok {
+		second.Send = line
+		return a.do(ctx, second)
+	}
+	if _, err := a.do(ctx, first); err != nil {
+		return nil, err
+	}
+	return a.do(ctx, second)
 }
 
 // untilAnswer starts a sweep whose last command is answered at the end.

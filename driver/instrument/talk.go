@@ -24,6 +24,7 @@ type talker struct {
 	restarted bool          // the power-on bit was seen since the settings were applied
 	reported  bool          // ... and not yet told by Health
 	patience  time.Duration // longer time-out for the next reply only
+	pending   string        // commands that go with the next question for errors
 	limits    limits
 	events    int             // error bits of an event register, read on the way and not yet reported
 	both      dialect.Command // event register and error queue in one line; Send is empty when not possible
@@ -61,7 +62,7 @@ func (t *talker) fail(op, command string, kind driver.Kind, err error, reply, hi
 
 // drop gives the link up: whatever still comes on it is never read.
 func (t *talker) drop() {
-	t.patience = 0
+	t.patience, t.pending = 0, ""
 	if t.conn != nil {
 		t.conn.Close()
 		t.conn = nil

@@ -138,7 +138,11 @@ func (t *talker) firstEntry(ctx context.Context, status bool) ([]byte, error) {
 		}
 		return t.do(ctx, e.Query)
 	}
-	reply, err := t.do(ctx, t.both)
+	c := t.both
+	if t.pending != "" {
+		c.Send, t.pending = t.pending+";"+c.Send, ""
+	}
+	reply, err := t.do(ctx, c)
 	if err != nil {
 		return nil, err
 	}
