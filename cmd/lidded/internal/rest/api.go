@@ -27,6 +27,8 @@ type Options struct {
 	Judge   Judge
 	Live    *Hub
 	Exports []Export
+	// Makings knows how specimens are made; nil: nothing is known of any.
+	Makings Makings
 	// Ready lists what the daemon needs and how it stands; nil: always ready.
 	Ready func(ctx context.Context) []Check
 
@@ -120,11 +122,12 @@ func build(o Options) (*server, error) {
 	s.planRoutes()
 	s.runRoutes()
 	s.recordRoutes()
+	s.explanationRoutes()
 	s.exportRoutes()
 	s.liveRoutes()
 	s.healthRoutes()
 	s.documentRoutes()
-	s.mux.HandleFunc("GET /problems/{code}", explain)
+	s.mux.HandleFunc("GET /problems/{code}", explainProblem)
 	if o.Page != nil {
 		s.mux.Handle("GET /{$}", o.Page)
 		s.mux.Handle("GET /static/", o.Page)

@@ -179,8 +179,8 @@ func summary(errs []*huma.ErrorDetail) string {
 	return s
 }
 
-// explain serves what a problem type means.
-func explain(w http.ResponseWriter, r *http.Request) {
+// explainProblem serves what a problem type means.
+func explainProblem(w http.ResponseWriter, r *http.Request) {
 	code := r.PathValue("code")
 	for _, k := range kinds {
 		if k.code == code {

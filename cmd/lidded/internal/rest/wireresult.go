@@ -2,6 +2,7 @@ package rest
 
 import (
 	"lidded/sweep"
+	"lidded/sweep/explain"
 )
 
 // Result is what the captures of one point at one setting mean.
@@ -64,6 +65,7 @@ type Summary struct {
 	Specimen string  `json:"specimen"`
 	Verdict  string  `json:"verdict"`
 	Sentence string  `json:"sentence" doc:"The verdict in one line"`
+	Code     string  `json:"em_code" doc:"Protection code of IEC 61000-5-7; x is an untested band"`
 	Counts   Counts  `json:"counts" doc:"Outcomes over the worst cases"`
 	Lowest   *Worst  `json:"lowest,omitempty"`
 	Worst    []Worst `json:"worst" doc:"Per point, in the order of the plan"`
@@ -80,7 +82,7 @@ type Counts struct {
 
 func summaryOf(s sweep.Summary) Summary {
 	out := Summary{
-		Specimen: s.Specimen, Verdict: s.Verdict.String(), Sentence: s.Sentence, Counts: Counts(s.Counts),
+		Specimen: s.Specimen, Verdict: s.Verdict.String(), Sentence: s.Sentence, Code: explain.CodeOf(s).String(), Counts: Counts(s.Counts),
 		Worst: each(s.Worst, worstOf),
 	}
 	if s.Lowest != nil {
