@@ -210,7 +210,7 @@ func followedError(f unit.Hz, b Bench) unit.Hz {
 	}
 	drift := b.FreqDriftPPM
 	if drift <= 0 {
-		drift = b.FreqErrorPPM / 20
+		drift = b.FreqErrorPPM / driftShare
 	}
 	return f * unit.Hz(followSigmas*drift/4) * 1e-6
 }

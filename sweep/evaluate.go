@@ -57,11 +57,12 @@ type seen struct {
 	reading reading
 	why     string // not empty: the traces say nothing, and why
 	win     window // where the carrier was looked for
+	pools   int    // rungs before it whose looks count with it
 }
 
 // NewEvaluator makes an evaluator without captures.
 func NewEvaluator(run Run) *Evaluator {
-	e := &Evaluator{run: run, index: map[captureKey][]seen{}}
+	e := &Evaluator{run: run, index: map[captureKey][]seen{}, open: map[spot]openField{}, floors: map[int][]float64{}}
 	e.rule = detect.DefaultRule(max(1, len(run.Plan.Points)*len(run.Plan.Positions)*len(run.Plan.Polarizations)*max(1, len(run.Specimens))*max(1, run.Plan.Repeats)))
 	e.rule.FamilyAlpha, e.rule.Confidence = orFloat(run.Plan.FalseAlarm, DefaultFalseAlarm), orFloat(run.Plan.Confidence, DefaultConfidence)
 	e.twoSided = math.Sqrt2 * math.Erfinv(e.rule.Confidence)
@@ -90,6 +91,7 @@ func (e *Evaluator) Add(c Capture) {
 		rungs = slices.Insert(rungs, at, s)
 	}
 	e.index[k] = rungs
+	clear(e.floors)
 	e.tracker.learn(s)
 }
 
@@ -492,7 +494,7 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 		r.SE = SE{Relation: Equal, Value: se, Low: se - u.OneSided, High: se + u.OneSided, U: u.Expanded}
 		return
 	}
-	if reason := e.tracker.brokenAt(c); reason != "" {
+	if reason := e.tracker.lost(c); reason != "" {
 		r.Outcome, r.Reason = Void, reason
 		return
 	}

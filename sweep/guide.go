@@ -112,12 +112,8 @@ func (e *Evaluator) at(k captureKey, q Point) Result {
 
 // prepare looks up the reference that results at a setting and point rest on.
 func (e *Evaluator) prepare(at Setting, q Point) openField {
-	e.floors = map[int][]float64{}
 	s := spot{at.Position, at.Polarization, q.Index}
 	o := e.reference(s.pos, s.pol, q)
-	if e.open == nil {
-		e.open = map[spot]openField{}
-	}
 	e.open[s] = o
 	return o
 }
@@ -318,13 +314,14 @@ func (g *Guide) enclosed(at Setting, q Point, now time.Time) (Rung, bool, string
 		return Rung{}, false, done
 	}
 	c := ladder.Choose(req)
+	if c.More && c.Cost > time.Second { // the carrier goes on meanwhile
+		_, req.Carrier = g.eval.tracker.where(now.Add(c.Cost), last.Freq)
+		c = ladder.Choose(req)
+	}
 	if !c.More {
 		return Rung{}, false, c.Reason
 	}
 	r := g.rung(q, c.Rung, last.Freq, now, req)
-	if same := last.Settings; c.On <= last.reading.looks && near(same.RBW, r.Settings.RBW) && near(same.Span, r.Settings.Span) {
-		return Rung{}, false, "the analyzer has nothing narrower"
-	}
 	r.Why = c.Reason
 	return r, true, c.Reason
 }
@@ -352,7 +349,7 @@ func (g *Guide) asReference(at Setting, q Point, open openField, now time.Time) 
 // change the answer.
 func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req ladder.Request, done string) {
 	e, p, b := g.eval, g.run.Plan, g.run.Bench
-	last := g.hand[len(g.hand)-1]
+	last := pooled(g.hand, len(g.hand)-1)
 	sofar := e.overRungs(g.hand, q)
 	req = ladder.Request{
 		Reference: open.level, Loss: b.allowance(false, p.Confidence) + open.u,
@@ -360,6 +357,10 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 		Start: q.RBW, Min: p.MinRBW, Points: 10001, Law: g.law, Left: -1, MostLooks: p.MaxLooks,
 	}
 	_, req.Rule = spentRule(e.rule, len(g.hand))
+	req.Failed = len(g.hand) - 1
+	if stands(last) {
+		req.Have, req.HaveRBW = last.reading.on.N, last.Settings.RBW
+	}
 	if last.reading.floor > 0 {
 		req.Density = level(last.reading.floor / float64(last.Settings.RBW))
 	} else {
@@ -392,10 +393,10 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 		if u <= calm || !l.finding.Present {
 			return req, "measured"
 		}
-		req.Signal, req.Seen = l.finding.Level, true
+		req.Signal, req.Seen, req.Again = l.finding.Level, true, g.sightings()-1
 	} else if l.void == "" && l.finding.Present {
 		if s := last.reading.on.Mean - last.reading.off.Mean; s > 0 {
-			req.Signal, req.Seen = level(s).Add(-1), true
+			req.Signal, req.Seen, req.Again = level(s).Add(-1), true, g.sightings()-1
 		}
 	} else if se, ok := g.expected(at, q); ok {
 		// A neighbour's level is looked for first, unless it should have been seen.
@@ -405,6 +406,17 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 	}
 	req.Left = g.left(at, q)
 	return req, ""
+}
+
+// sightings counts the rungs in hand that saw a signal.
+func (g *Guide) sightings() int {
+	n := 0
+	for i := range g.hand {
+		if l := g.eval.levelOf(pooled(g.hand, i)); l.void == "" && l.finding.Present {
+			n++
+		}
+	}
+	return n
 }
 
 // expected is what the specimen's neighbouring points, or an earlier run, make

@@ -151,7 +151,7 @@ type Bench struct {
 	SweepFactor     float64      `json:"sweep_factor"`                      // k of the sweep-time law k·span/RBW²
 	MayTransmit     []Permission `json:"may_transmit"`                      // empty: no transmission
 	Uncertainty     unit.DB      `json:"uncertainty_db"`                    // standard uncertainty of a level difference apart from noise and drift
-	FreqDriftPPM    float64      `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a twentieth of FreqErrorPPM
+	FreqDriftPPM    float64      `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a fiftieth of FreqErrorPPM
 	Budget          *Entries     `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
 	AnalyzerRange   Limits       `json:"analyzer_range"`                    // from the dialect and the config
 	SourceRange     Limits       `json:"source_range"`                      // from the dialect and the config

@@ -10,7 +10,7 @@ import (
 )
 
 // mostRungs is how many captures an adaptive point may take through a shield.
-const mostRungs = 6
+const mostRungs = 8
 
 // Limits of the check of a reference with more attenuation.
 const (
@@ -57,6 +57,9 @@ func (e *Evaluator) judge(c seen) detect.Finding {
 		return detect.Judge(r.on, r.off, e.rule)
 	}
 	present, bound := spentRule(e.rule, c.Rung)
+	if c.pools > 0 { // looks that made one go on count again: an interval has to allow for it, too
+		present = bound
+	}
 	f := detect.Judge(r.on, r.off, present)
 	if !f.Judged() {
 		return f
@@ -95,6 +98,44 @@ func (e *Evaluator) judgeHeld(c seen) detect.Finding {
 	f.Level, f.Corrected = between.Level, between.Corrected
 	f.Low = min(f.Low, all.Low)
 	return f
+}
+
+// pooled is rung i of a point with the looks of the rungs before it that stood
+// on the same carrier with the same RBW: what a rung lacked, the next adds. The
+// error is shared among the rungs, so each may use all there is by then.
+func pooled(rungs []seen, i int) seen {
+	c := rungs[i]
+	if !stands(c) {
+		return c
+	}
+	for _, o := range rungs[:i] {
+		if !stands(o) || o.Freq != c.Freq || !near(o.Settings.RBW, c.Settings.RBW) {
+			continue
+		}
+		c.pools++
+		c.reading.on, c.reading.off = both(c.reading.on, o.reading.on), both(c.reading.off, o.reading.off)
+		c.reading.heard, c.reading.floor, c.reading.offPeak = c.reading.off, c.reading.off.Mean, c.reading.off.Mean
+		c.reading.level = level(c.reading.on.Mean)
+		c.reading.loss = max(c.reading.loss, o.reading.loss)
+		c.reading.looks += o.reading.looks
+		c.reading.offLooks += o.reading.offLooks
+		c.reading.unsteady = c.reading.unsteady || o.reading.unsteady
+		c.Overload = c.Overload || o.Overload
+	}
+	return c
+}
+
+// stands reports whether a capture is a sound one in zero span.
+func stands(c seen) bool {
+	return c.Void == "" && c.why == "" && c.Settings.Span == 0 && c.reading.looks > 0
+}
+
+// both is the mean of two sets of looks, by their number.
+func both(a, b detect.Looks) detect.Looks {
+	n := a.N + b.N
+	a.Mean = (a.Mean*a.N + b.Mean*b.N) / n
+	a.N = n
+	return a
 }
 
 // soundest is the reference capture that counts: the last rung without a fault
@@ -162,7 +203,8 @@ func alike(rungs []seen, ref seen) (seen, bool) {
 func (e *Evaluator) overRungs(rungs []seen, q Point) Result {
 	var pick Result
 	for i := len(rungs) - 1; i >= 0; i-- {
-		r := e.result(rungs[i], q)
+		c := pooled(rungs, i)
+		r := e.result(c, q)
 		switch {
 		case i == len(rungs)-1:
 			pick = r
@@ -174,7 +216,7 @@ func (e *Evaluator) overRungs(rungs []seen, q Point) Result {
 			continue
 		}
 		if e.adaptive() && r.Method != "" {
-			pick.Method = fmt.Sprintf("%s; rung %d of %d: %s", r.Method, i+1, len(rungs), settingsText(rungs[i]))
+			pick.Method = fmt.Sprintf("%s; rung %d of %d: %s", r.Method, i+1, len(rungs), settingsText(c))
 		}
 	}
 	e.against(&pick, q)

@@ -123,6 +123,9 @@ func compileStrategy(p *Plan, spec PlanSpec, b Bench, fail func(path, format str
 	if p.RetryOffset < 0 {
 		fail("retry_offset", "%v: an offset cannot be negative", p.RetryOffset)
 	}
+	if spec.Looks == 0 {
+		p.Looks = quickLooks
+	}
 	if spec.MaxLooks == 0 {
 		p.MaxLooks = max(defaultAdaptiveLooks, p.Looks)
 	}

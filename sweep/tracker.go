@@ -3,6 +3,7 @@ package sweep
 import (
 	"fmt"
 	"math"
+	"sort"
 	"time"
 
 	"lidded/driver/unit"
@@ -11,9 +12,10 @@ import (
 
 // How the carrier is followed. From common practice, no source.
 const (
-	followFrom   = unit.DB(20) // a signal this far over the noise, and over what is heard with the source off, tells where the carrier is
+	followFrom   = unit.DB(10) // a signal this far over the noise, and over what is heard with the source off, tells where the carrier is
 	followSigmas = 3           // a window reaches this many standard uncertainties from the prediction
 	lostSigmas   = 5           // an observation this far from the prediction says that the carrier was not where it was looked for
+	driftShare   = 50          // an oscillator's offset changes by this part of its stated error in an hour, where nothing is stated
 	followGrain  = 1e-9        // relative: what sources and analyzers round frequencies by
 )
 
@@ -21,25 +23,23 @@ const (
 // next. A nil tracker is that of a bench with one reference for both
 // instruments: the carrier is where the source was set.
 type tracker struct {
-	model  *follow.Model
-	bench  Bench
-	last   time.Time // of the last observation that agreed
-	broken []gap
+	model *follow.Model
+	seen  []sighting // in order
 }
 
-// gap is a time in which the carrier went somewhere it was not expected.
-type gap struct {
-	from, to time.Time
-	by       unit.Hz
-	at       unit.Hz
+// sighting is where the carrier was seen.
+type sighting struct {
+	at     time.Time
+	ppm    float64 // offset, relative
+	jumped bool    // not where it was expected from the sightings before
 }
 
 func newTracker(b Bench) *tracker {
 	drift := b.FreqDriftPPM
 	if drift <= 0 {
-		drift = b.FreqErrorPPM / 20
+		drift = b.FreqErrorPPM / driftShare
 	}
-	return &tracker{model: follow.New(follow.Prior{ErrorPPM: b.FreqErrorPPM, DriftPPMPerHour: drift}), bench: b}
+	return &tracker{model: follow.New(follow.Prior{ErrorPPM: b.FreqErrorPPM, DriftPPMPerHour: drift})}
 }
 
 // known reports whether a carrier has been seen.
@@ -53,11 +53,7 @@ func (t *tracker) where(at time.Time, f unit.Hz) (center, half unit.Hz) {
 		return f, 0
 	}
 	offset, u := t.model.Predict(at, f)
-	half = followSigmas * unit.Hz(math.Hypot(float64(u), float64(grain)))
-	if most := f * unit.Hz(t.bench.FreqErrorPPM) * 1e-6; half > most {
-		return f, most
-	}
-	return f + offset, half
+	return f + offset, followSigmas * unit.Hz(math.Hypot(float64(u), float64(grain)))
 }
 
 // learn takes in where a capture saw the carrier, if it did clearly.
@@ -66,32 +62,42 @@ func (t *tracker) learn(s seen) {
 	if t == nil || s.Void != "" || s.why != "" || s.Overload || s.HandLevel != nil || r.looks == 0 || r.vertex == 0 || r.stray != 0 {
 		return
 	}
-	if unit.PowerRatio(r.on.Mean/r.floor) < followFrom || r.offPeak > 0 && unit.PowerRatio(r.on.Mean/r.offPeak) < followFrom/2 {
+	if unit.PowerRatio(r.on.Mean/r.floor) < followFrom || r.offPeak > 0 && unit.PowerRatio(r.on.Mean/r.offPeak) < followFrom/2 || r.looks < 2 && unit.PowerRatio(r.on.Mean/r.floor) < 2*followFrom {
 		return
 	}
 	f, at := carrierOf(s.Capture), middleOf(s.Capture)
 	u := unit.Hz(math.Hypot(float64(r.vertexU), float64(f*followGrain)))
 	offset := r.vertex - f
-	if t.known() && t.model.Surprise(at, f, offset, u) > lostSigmas {
-		center, _ := t.where(at, f)
-		t.broken = append(t.broken, gap{t.last, at, r.vertex - center, f})
+	jumped := t.known() && t.model.Surprise(at, f, offset, u) > lostSigmas
+	if jumped {
 		t.model.Restart(at, f, offset, u)
 	} else {
 		t.model.Observe(at, f, offset, u)
 	}
-	t.last = at
+	t.seen = append(t.seen, sighting{at, float64(offset/f) * 1e6, jumped})
 }
 
-// brokenAt says why a capture that saw no signal may have looked beside it, or
-// nothing. A span that holds the carrier wherever both instruments' stated error
-// puts it is no such capture.
-func (t *tracker) brokenAt(s seen) string {
+// lost says why a capture that saw no signal looked beside it, or nothing: the
+// sightings before and after it tell where the carrier was in between.
+func (t *tracker) lost(s seen) string {
 	if t == nil {
 		return ""
 	}
-	for _, g := range t.broken {
-		if at := middleOf(s.Capture); at.After(g.from) && at.Before(g.to) {
-			return fmt.Sprintf("the carrier went where it was not followed: at %v it stood %+.0f Hz from where it was expected, so this span may not have held it", g.at, float64(g.by))
+	at := middleOf(s.Capture)
+	next := sort.Search(len(t.seen), func(i int) bool { return t.seen[i].at.After(at) })
+	if next == 0 || next == len(t.seen) {
+		return ""
+	}
+	a, b := t.seen[next-1], t.seen[next]
+	f := carrierOf(s.Capture)
+	places := []float64{a.ppm + (b.ppm-a.ppm)*float64(at.Sub(a.at))/float64(b.at.Sub(a.at))}
+	if b.jumped { // nobody knows when
+		places = []float64{a.ppm, b.ppm}
+	}
+	for _, ppm := range places {
+		stood := f * unit.Hz(1+ppm*1e-6)
+		if by := stood - s.win.center; unit.Hz(math.Abs(float64(by))) > s.win.half {
+			return fmt.Sprintf("lost the carrier: by what was seen before and after, it stood %+.0f Hz from where it was looked for (within %.0f Hz)", float64(by), float64(s.win.half))
 		}
 	}
 	return ""

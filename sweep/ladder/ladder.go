@@ -48,8 +48,13 @@ type Request struct {
 
 	// Signal is the level of what was seen or is expected through the shield;
 	// Missing: nothing. Seen says that it was seen here, not beside.
-	Signal unit.DBm
-	Seen   bool
+	Signal  unit.DBm
+	Seen    bool
+	Have    float64 // looks had in zero span at HaveRBW: a rung there adds to them
+	HaveRBW unit.Hz
+
+	Failed int // rungs meant to prove the goal that did not: each asks the next for more
+	Again  int // rungs that did not make a level of it: each doubles the looks
 
 	Carrier  unit.Hz // the carrier is surely within this of where it is looked for, either way
 	Start    unit.Hz // widest RBW
@@ -83,12 +88,15 @@ type Choice struct {
 
 // How rungs are weighed. From common practice, no source.
 const (
-	spare        = unit.DB(1.5) // above the median bound, so that most rungs hold what they promise
+	spare        = unit.DB(0.8) // above the median bound, so that most rungs hold what they promise
+	quickSpare   = unit.DB(1.7) // more of it for a rung of no time
+	dear         = 10.0         // seconds from which a rung is not quick
 	worthwhile   = unit.DB(1)   // least gain for which another rung is taken without reaching the goal
-	levelMargin  = unit.DB(8)   // least margin at which a level is wanted; one is given from 6 dB
-	levelU       = 0.35         // dB of noise wanted in a level
+	levelMargin  = unit.DB(7.5) // least margin at which a level is wanted; one is given from 6 dB
+	levelU       = 0.45         // dB of noise wanted in a level
 	patience     = time.Minute  // most time for a rung that cannot reach the goal, without a stated limit
 	longestStand = 30 * time.Second
+	mostStands   = 1000
 	settleLooks  = 2.5 // filter settling in zero span, in 1/RBW
 	minSpan      = 5   // narrowest swept span, in RBW: carrier, skirts and noise beside
 )
@@ -136,7 +144,7 @@ func Choose(r Request) Choice {
 			if cheap != nil && g.Cost >= cheap.Cost {
 				break
 			}
-			if g.Reach >= r.Goal+spare && within(g) && (cheap == nil || g.Cost < cheap.Cost) {
+			if g.Reach >= r.Goal+r.spare(g) && within(g) && (cheap == nil || g.Cost < cheap.Cost) {
 				cheap = &g
 			}
 			most := limited && g.Cost <= left || !limited && g.Cost <= patience
@@ -150,7 +158,7 @@ func Choose(r Request) Choice {
 		return Choice{*cheap, true, fmt.Sprintf("to prove %.0f dB", float64(r.Goal))}
 	case far == nil:
 		return Choice{Reason: "the time left is too short for another rung"}
-	case far.Reach-spare < r.Best+worthwhile:
+	case far.Reach-r.spare(*far) < r.Best+worthwhile:
 		return Choice{Reason: fmt.Sprintf("nothing at hand proves much more than %.1f dB", float64(r.Best))}
 	}
 	return Choice{*far, true, "as far as the time allows"}
@@ -165,8 +173,8 @@ func (r Request) measure() (Choice, bool) {
 			continue
 		}
 		// Variance of a mean power of K looks, (1+2s)/K + 1/M over s², in dB.
-		want := int(math.Ceil(18.86 * (1.2 + 2*s) / (s * s) / (levelU * levelU)))
-		if g, ok := r.make(rbw, max(want, 2)); ok && g.On <= r.MostLooks && (r.Left < 0 || g.Cost <= r.Left) && (best == nil || g.Cost < best.Cost) {
+		want := int(math.Ceil(18.86 * (1.2 + 2*s) / (s * s) / (levelU * levelU) * math.Exp2(float64(max(r.Again, 0)))))
+		if g, ok := r.make(rbw, max(want, 2)); ok && g.Looks > 0 && g.On <= r.most(g) && (r.Left < 0 || g.Cost <= r.Left) && (best == nil || g.Cost < best.Cost) {
 			best = &g
 		}
 	}
@@ -174,6 +182,22 @@ func (r Request) measure() (Choice, bool) {
 		return Choice{}, false
 	}
 	return Choice{*best, true, fmt.Sprintf("to read a level of about %.0f dBm", float64(r.Signal))}, true
+}
+
+// most is how many sweeps of one state a rung may take. In zero span each is as
+// long as many looks, and only the time counts.
+func (r Request) most(g Rung) int {
+	if g.Span == 0 {
+		return mostStands
+	}
+	return r.MostLooks
+}
+
+// spare is what a rung's median bound should have over the goal: the more the
+// quicker it is, since a rung that fails costs its share of the error, too.
+func (r Request) spare(g Rung) unit.DB {
+	quick := math.Max(0, math.Min(1, -math.Log10(g.Cost.Seconds()/dear)/2))
+	return (spare + quickSpare*unit.DB(quick)) * unit.DB(1+0.5*float64(r.Failed))
 }
 
 func (r Request) floor(rbw unit.Hz) unit.DBm {
@@ -186,14 +210,17 @@ func (r Request) rungs(rbw unit.Hz) func(func(Rung) bool) {
 	return func(yield func(Rung) bool) {
 		for _, n := range looksOffered {
 			g, ok := r.make(rbw, n)
-			if !ok || g.On > r.MostLooks {
+			if g.Looks < 0 {
+				continue
+			}
+			if !ok || g.On > r.most(g) {
 				return
 			}
 			if r.Left >= 0 && g.Cost > r.Left {
 				return
 			}
 			g.Reach = r.reach(g)
-			if !yield(g) || g.Reach >= r.Goal+spare {
+			if !yield(g) || g.Reach >= r.Goal+r.spare(g) {
 				return
 			}
 		}
@@ -213,7 +240,13 @@ var looksOffered = func() []int {
 func (r Request) make(rbw unit.Hz, n int) (Rung, bool) {
 	if r.ZeroSpan && r.Carrier <= rbw/8 {
 		look := 1 / (detect.LooksPerBandwidthTime * float64(rbw))
-		total := time.Duration(float64(n) * look * float64(time.Second))
+		add := float64(n)
+		if r.Have > 0 && math.Abs(float64(r.HaveRBW/rbw-1)) < 0.01 {
+			if add -= r.Have; add < r.Have/3 {
+				return Rung{RBW: rbw, Looks: -1}, true // too little to be worth a decision
+			}
+		}
+		total := time.Duration(add * look * float64(time.Second))
 		sweeps := int(math.Ceil(float64(total) / float64(longestStand)))
 		each := max(total/time.Duration(sweeps), r.Law.Least)
 		g := Rung{RBW: rbw, SweepTime: each, On: sweeps, Off: sweeps, Looks: float64(n)}
