@@ -82,12 +82,21 @@ func (m demo) run(ctx context.Context) (err error) {
 		log = newLogger(cfg.Daemon.Log, m.log)
 	}
 	progress := newProgressPrinter(m.w)
-	d, err := daemon.Open(ctx, cfg, daemon.Options{Software: software(), Logger: log, Observer: progress})
+	guard, err := guardianProgram()
+	if err != nil {
+		return err
+	}
+	// The virtual bench ends with this process, so the guardian need not look for it long.
+	d, err := daemon.Open(ctx, cfg, daemon.Options{Software: software(), Logger: log, Observer: progress, Guardian: guard, GuardianGivesUp: 5 * time.Second})
 	if err != nil {
 		return err
 	}
 	served := make(chan error, 1)
-	go func() { served <- d.Serve(ctx) }()
+	go func() {
+		err := d.Serve(ctx)
+		cancel() // a daemon that could not serve ends the job too
+		served <- err
+	}()
 	fmt.Fprintf(m.w, "virtual bench: analyzer on tcp://%s, source on tcp://%s\n", bench.AnalyzerAddr(), bench.SourceAddr())
 	fmt.Fprintf(m.w, "watch: http://%s/\n\n", d.Addr())
 	runErr := m.job(ctx, d, bench, progress)

@@ -24,7 +24,13 @@ func serveCommand() *cobra.Command {
 		}
 		log := newLogger(cfg.Daemon.Log, c.ErrOrStderr())
 		defer func() { _ = log.Sync() }()
-		d, err := daemon.Open(c.Context(), cfg, daemon.Options{Software: software(), Logger: log})
+		o := daemon.Options{Software: software(), Logger: log}
+		if cfg.Daemon.Guardian {
+			if o.Guardian, err = guardianProgram(); err != nil {
+				return err
+			}
+		}
+		d, err := daemon.Open(c.Context(), cfg, o)
 		if err != nil {
 			return err
 		}

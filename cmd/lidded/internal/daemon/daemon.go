@@ -14,6 +14,7 @@ import (
 
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/dashboard"
+	"lidded/cmd/lidded/internal/guardian"
 	"lidded/cmd/lidded/internal/metrics"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver"
@@ -30,6 +31,12 @@ type Options struct {
 	Logger   *zap.Logger
 	// Observer sees every picture besides the hub and the metrics; nil: nobody.
 	Observer sweep.Observer
+	// Guardian is the program, with its arguments, that stands by for each bench
+	// (see package guardian); empty: none.
+	Guardian []string
+	// GuardianGivesUp is after how long a guardian stops trying to reach a source
+	// once the daemon is gone; 0: never.
+	GuardianGivesUp time.Duration
 }
 
 // Daemon is everything that serves a lab. Open it, Serve it.
@@ -53,6 +60,7 @@ type Daemon struct {
 type bench struct {
 	lab      *Bench
 	engine   *engine.Bench
+	guardian *guardian.Guardian // nil: none
 	analyzer *link.Ring
 	source   *link.Ring
 }
@@ -85,7 +93,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	}
 	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes})
 	for _, b := range c.Benches {
-		d.addBench(lab.benches[b.Name], o.Logger)
+		d.addBench(lab.benches[b.Name], o)
 	}
 	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
 		return nil, errors.Join(fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err), d.store.Close())
@@ -95,7 +103,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
 	}
 	handler, err := rest.New(rest.Options{
-		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: lab.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 	})
 	if err != nil {
@@ -105,7 +113,8 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	return d, nil
 }
 
-func (d *Daemon) addBench(lab *Bench, log *zap.Logger) {
+func (d *Daemon) addBench(lab *Bench, o Options) {
+	log := o.Logger
 	d.metrics.Instrument(lab.Facts.Name + "/analyzer")
 	d.metrics.Instrument(lab.Facts.Name + "/source")
 	b := &bench{lab: lab, analyzer: link.NewRing(ringExchanges, ringFailures), source: link.NewRing(ringExchanges, ringFailures)}
@@ -119,9 +128,14 @@ func (d *Daemon) addBench(lab *Bench, log *zap.Logger) {
 	if s := lab.Config.TimeScale; s > 0 && s != 1 {
 		clock = engine.ScaledClock(s)
 	}
-	b.engine = engine.New(engine.Setup{
+	setup := engine.Setup{
 		Facts: lab.Facts, Open: open, Hands: handsOf(lab.Config.Hands), Journal: d.store, Observer: d, Clock: clock, Logger: log, Software: d.software,
-	})
+		Rules: rulesOf(lab), KeyedSince: d.keyedSince(lab.Facts.Name),
+	}
+	if b.guardian = d.guardianOf(lab, o); b.guardian != nil {
+		setup.Guardian = b.guardian
+	}
+	b.engine = engine.New(setup)
 	d.benches[lab.Facts.Name] = b
 	d.order = append(d.order, lab.Facts.Name)
 }
@@ -167,7 +181,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 		d.log.Warn("earlier results could not be read for the metrics", zap.Error(err))
 	}
 	for _, name := range d.order {
-		part(d.benches[name].engine.Serve)
+		part(func(ctx context.Context) error { return d.serveBench(ctx, d.benches[name]) })
 	}
 	part(d.settleRuns)
 	part(d.serveHTTP)

@@ -1,0 +1,68 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lidded/cmd/lidded/internal/guardian"
+	"lidded/sweep"
+	"lidded/sweep/engine"
+)
+
+// rulesOf are the engine's rules as a bench's config limits them.
+func rulesOf(lab *Bench) engine.Rules {
+	k := lab.Config.KeyDown
+	return engine.Rules{MaxKeyed: k.MaxOn, MaxKeyedPerRun: k.MaxPerRun, MaxKeyedPerHour: k.MaxPerHour}
+}
+
+// offAllowance is what switching off may take, in the worst case, after a keying
+// that was as long as allowed; see engine.Rules.OffTotal.
+const offAllowance = 40 * time.Second
+
+// guardianOf prepares the process that stands by for a bench; nil for none.
+func (d *Daemon) guardianOf(lab *Bench, o Options) *guardian.Guardian {
+	if len(o.Guardian) == 0 {
+		d.log.Warn("no guardian: should this process be killed while a source is on, it stays on", zap.String("bench", lab.Facts.Name))
+		return nil
+	}
+	timing := guardian.Timing{GiveUp: o.GuardianGivesUp}
+	if m := lab.Config.KeyDown.MaxOn; m > 0 && lab.Config.TimeScale <= 1 {
+		timing.MaxOn = m + m/5 + offAllowance
+	}
+	c := d.lab.Config.Daemon
+	return guardian.New(guardian.Options{
+		Command: o.Guardian, Log: o.Logger,
+		Job: guardian.Job{
+			Bench: lab.Facts.Name, Address: lab.Config.Source.Address, Dialect: lab.Source.Name, Dialects: c.Dialects,
+			Format: c.Log.Format, Level: c.Log.Level, Timing: timing,
+		},
+	})
+}
+
+// serveBench serves one bench with its guardian standing by from before the
+// source is first touched until after it was last read back as off.
+func (d *Daemon) serveBench(ctx context.Context, b *bench) error {
+	if b.guardian == nil {
+		return b.engine.Serve(ctx)
+	}
+	if err := b.guardian.Start(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil // ended while it was starting
+		}
+		return err
+	}
+	err := b.engine.Serve(ctx)
+	if gerr := b.guardian.Close(); gerr != nil {
+		d.log.Warn("guardian", zap.Error(gerr))
+	}
+	return err
+}
+
+// keyedSince looks keyings of a bench up in the ledger.
+func (d *Daemon) keyedSince(bench string) func(context.Context, time.Time) ([]sweep.Keying, error) {
+	return func(ctx context.Context, since time.Time) ([]sweep.Keying, error) {
+		return d.store.Keyings(ctx, sweep.KeyingFilter{Bench: bench, From: since})
+	}
+}
