@@ -228,13 +228,15 @@ func (p *plot) worst(w sweep.Worst, series int, several bool) {
 func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
 	d := &Drawing{Width: chartWidth, Height: 215}
 	freqs, levels := newSpan(), newSpan()
+	for _, q := range run.Plan.Points {
+		freqs.add(float64(q.Freq))
+	}
 	var rows []sweep.Result
 	for _, r := range e.Results {
 		if r.At.Specimen != specimen {
 			continue
 		}
 		rows = append(rows, r)
-		freqs.add(float64(r.Freq))
 		for _, v := range []unit.DBm{r.Reference, r.Enclosed, r.NoiseFloor} {
 			levels.add(float64(v))
 		}

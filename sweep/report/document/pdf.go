@@ -110,7 +110,7 @@ func (p *pdf) write() {
 		if !p.doc.OnePage {
 			title = fmt.Sprintf("%d %s", i+1, s.Title)
 		}
-		p.heading(title)
+		p.heading(title, p.together(s.Blocks))
 		for j, b := range s.Blocks {
 			var next Block
 			if j+1 < len(s.Blocks) {
@@ -131,9 +131,19 @@ func (p *pdf) need(h float64) {
 	}
 }
 
-func (p *pdf) heading(title string) {
+// together is how much of a section's start stays with its heading.
+func (p *pdf) together(blocks []Block) float64 {
+	if len(blocks) > 1 && !p.doc.OnePage {
+		if _, ok := blocks[1].(Figure); ok {
+			return 330
+		}
+	}
+	return 90 * p.scale
+}
+
+func (p *pdf) heading(title string, start float64) {
 	p.f.Ln(11 * p.scale)
-	p.need(90 * p.scale)
+	p.need(start)
 	size := 11.5 * p.scale
 	p.f.Bookmark(p.clean(title), 0, -1)
 	p.font("B", size)

@@ -3,7 +3,7 @@ package document
 const (
 	cellPad  = 3.0 // either side
 	slack    = 0.6 // so that a sum of widths is not a hair wider than the whole
-	longWord = 130.0
+	longWord = 150.0
 	easyCell = 72.0 // a cell up to here is better not broken
 )
 
