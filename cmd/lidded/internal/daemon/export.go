@@ -43,6 +43,7 @@ func (d *Daemon) exports() []rest.Export {
 			},
 		})
 	}
+	out = append(out, d.reports()...)
 	return append(out, rest.Export{
 		File: "tables.txt", Type: "text/plain; charset=utf-8", Summary: "Tables for people, one per specimen, with verdicts",
 		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {

@@ -1,0 +1,108 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"io"
+	"slices"
+
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/store"
+	"lidded/sweep"
+	"lidded/sweep/report/document"
+)
+
+// othersJudged is how many other runs of the same specimens a report judges,
+// the newest; all are listed.
+const othersJudged = 20
+
+// ReportOf gathers what a report of a run is made of.
+func ReportOf(ctx context.Context, s *store.Store, id sweep.RunID) (document.Input, error) {
+	return reportOf(ctx, s, id, func(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
+		b, err := BundleOf(ctx, s, id, false)
+		return b.Evaluation, err
+	})
+}
+
+func reportOf(ctx context.Context, s *store.Store, id sweep.RunID, evaluate func(context.Context, sweep.RunID) (sweep.Evaluation, error)) (document.Input, error) {
+	var in document.Input
+	var err error
+	if in.Run, err = s.Run(ctx, id); err != nil {
+		return in, err
+	}
+	if in.Evaluation, err = evaluate(ctx, id); err != nil {
+		return in, err
+	}
+	if in.Keyings, err = s.Keyings(ctx, sweep.KeyingFilter{Run: id}); err != nil {
+		return in, err
+	}
+	if in.Events, err = s.Events(ctx, id, 0, 0); err != nil {
+		return in, err
+	}
+	in.Captures = s.EachCapture(ctx, id)
+	if in.Others, err = others(ctx, s, in.Run); err != nil {
+		return in, err
+	}
+	for i := max(0, len(in.Others)-othersJudged); i < len(in.Others); i++ {
+		o := &in.Others[i]
+		if o.Run.Captures == 0 {
+			continue
+		}
+		e, err := evaluate(ctx, o.Run.ID)
+		if err != nil {
+			return in, err
+		}
+		for _, sum := range e.Summaries {
+			if slices.ContainsFunc(in.Run.Specimens, func(s sweep.Specimen) bool { return s.Name == sum.Specimen }) {
+				o.Summaries = append(o.Summaries, sum)
+			}
+		}
+	}
+	return in, nil
+}
+
+// others are the other runs of a run's specimens, oldest first.
+func others(ctx context.Context, s *store.Store, run sweep.Run) ([]document.Other, error) {
+	seen := map[sweep.RunID]bool{run.ID: true}
+	var out []document.Other
+	for _, spec := range run.Specimens {
+		list, err := s.Runs(ctx, sweep.RunFilter{Specimen: spec.Name})
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range list {
+			if !seen[r.ID] {
+				seen[r.ID] = true
+				out = append(out, document.Other{Run: r})
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b document.Other) int {
+		return cmp.Or(a.Run.Created.Compare(b.Run.Created), cmp.Compare(a.Run.ID, b.Run.ID))
+	})
+	return out, nil
+}
+
+// reports are the reports REST gives of a run.
+func (d *Daemon) reports() []rest.Export {
+	write := func(form document.Form, how func(document.Document, io.Writer) error) func(context.Context, sweep.RunID, io.Writer) error {
+		return func(ctx context.Context, id sweep.RunID, w io.Writer) error {
+			in, err := reportOf(ctx, d.store, id, d.judge.Evaluation)
+			if err != nil {
+				return err
+			}
+			doc, err := document.Build(in, form)
+			if err != nil {
+				return err
+			}
+			return how(doc, w)
+		}
+	}
+	const htmlType, pdfType = "text/html; charset=utf-8", "application/pdf"
+	return []rest.Export{
+		{File: "report.html", Type: htmlType, Summary: "The full report as one self-contained page", Write: write(document.Full, document.Document.HTML)},
+		{File: "report.pdf", Type: pdfType, Summary: "The full report as PDF", Write: write(document.Full, document.Document.PDF)},
+		{File: "report-short.html", Type: htmlType, Summary: "The abbreviated report as one self-contained page", Write: write(document.Short, document.Document.HTML)},
+		{File: "report-short.pdf", Type: pdfType, Summary: "The abbreviated report as PDF, one page", Write: write(document.Short, document.Document.PDF)},
+	}
+}
