@@ -187,7 +187,7 @@ func (d *Depot) Finish(name string) {
 func trace(q sweep.Point, on bool, begun time.Time) driver.Trace {
 	t := driver.Trace{Start: q.Freq - q.Span/2, Stop: q.Freq + q.Span/2, Levels: make([]unit.DBm, 101), Begun: begun, Took: 20 * time.Millisecond}
 	for i := range t.Levels {
-		t.Levels[i] = -110 + unit.DBm(i%5)/4
+		t.Levels[i] = unit.DBm(-110).Add(unit.DB(i%5) / 4)
 	}
 	if on {
 		t.Levels[50] = -40
