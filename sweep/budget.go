@@ -3,6 +3,7 @@ package sweep
 import (
 	"fmt"
 	"math"
+	"reflect"
 	"strings"
 
 	"lidded/driver/unit"
@@ -75,6 +76,23 @@ func (e Entries) Check() error {
 		return err
 	}
 	return nil
+}
+
+// WithUncertainty returns the bench with these entries. One figure is that;
+// a list stays a list, and its combined standard uncertainty stands for it where
+// one figure is shown.
+func (b Bench) WithUncertainty(e Entries) Bench {
+	if e.Stated != nil && reflect.DeepEqual(e, Entries{Stated: e.Stated}) {
+		b.Uncertainty, b.Budget = *e.Stated, nil
+		return b
+	}
+	b.Budget = &e
+	if budget, err := b.levelBudget(true, nil); err == nil && len(budget) > 0 {
+		if r, err := budget.Combine(DefaultConfidence); err == nil {
+			b.Uncertainty = r.Standard
+		}
+	}
+	return b
 }
 
 // levelBudget is the budget of a level difference of the bench; same says that

@@ -222,7 +222,12 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 	}
 	positive("frequency_error_ppm", b.FreqErrorPPM)
 	positive("noise_figure", (*float64)(b.NoiseFigure))
-	positive("uncertainty", (*float64)(b.Uncertainty))
+	positive("frequency_drift_ppm_per_hour", b.FreqDriftPPM)
+	if b.Uncertainty != nil {
+		if err := b.Uncertainty.Check(); err != nil {
+			fail(at+".uncertainty", "%v", err)
+		}
+	}
 	positive("sweep_factor", &b.SweepFactor)
 	positive("time_scale", &b.TimeScale)
 	oneOf(orElse(b.Hands.Rule, "operator"), []string{"operator", "unattended", "virtual"}, func(m string) { fail(at+".hands.rule", "%s", m) })
@@ -279,6 +284,7 @@ func (b Bench) Facts() sweep.Bench {
 	f := sweep.Bench{
 		Name: b.Name, PathLoss: 40, NoiseFigure: 25, FreqErrorPPM: 10, SweepFactor: 2.5, Uncertainty: 1,
 		SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
+		Facts:         b.Report,
 		HandsByRule:   b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
 		AnalyzerRange: sweep.Limits{FreqMin: b.Analyzer.FreqMin, FreqMax: b.Analyzer.FreqMax},
 		SourceRange:   sweep.Limits{FreqMin: b.Source.FreqMin, FreqMax: b.Source.FreqMax},
@@ -287,7 +293,10 @@ func (b Bench) Facts() sweep.Bench {
 	set(&f.PathLoss, b.PathLoss)
 	set(&f.NoiseFigure, b.NoiseFigure)
 	set(&f.FreqErrorPPM, b.FreqErrorPPM)
-	set(&f.Uncertainty, b.Uncertainty)
+	set(&f.FreqDriftPPM, b.FreqDriftPPM)
+	if b.Uncertainty != nil {
+		f = f.WithUncertainty(*b.Uncertainty)
+	}
 	if b.SweepFactor > 0 {
 		f.SweepFactor = b.SweepFactor
 	}

@@ -56,15 +56,17 @@ type Bench struct {
 	Exposure      Exposure            `yaml:"exposure"`
 	KeyDown       KeyDown             `yaml:"key_down"`
 
-	SharedReference bool     `yaml:"shared_reference"`    // both on one 10 MHz reference
-	FreqErrorPPM    *float64 `yaml:"frequency_error_ppm"` // both instruments together, default 10
-	PathLoss        *unit.DB `yaml:"path_loss"`           // source output to analyzer input without a shield, default 40 dB
-	NoiseFigure     *unit.DB `yaml:"noise_figure"`        // of the analyzer as used, default 25 dB
-	SweepFactor     float64  `yaml:"sweep_factor"`        // k of the sweep-time law k·span/RBW², default 2.5
-	Uncertainty     *unit.DB `yaml:"uncertainty"`         // standard uncertainty of a level difference apart from noise, default 1 dB
-	Hands           Hands    `yaml:"hands"`
-	Cautions        []string `yaml:"cautions"`
-	TimeScale       float64  `yaml:"time_scale"` // a virtual bench's clock runs this much faster than ours
+	SharedReference bool              `yaml:"shared_reference"`             // both on one 10 MHz reference
+	FreqErrorPPM    *float64          `yaml:"frequency_error_ppm"`          // both instruments together, default 10
+	PathLoss        *unit.DB          `yaml:"path_loss"`                    // source output to analyzer input without a shield, default 40 dB
+	NoiseFigure     *unit.DB          `yaml:"noise_figure"`                 // of the analyzer as used, default 25 dB
+	SweepFactor     float64           `yaml:"sweep_factor"`                 // k of the sweep-time law k·span/RBW², default 2.5
+	FreqDriftPPM    *float64          `yaml:"frequency_drift_ppm_per_hour"` // of source against analyzer, default a fiftieth of frequency_error_ppm
+	Uncertainty     *sweep.Entries    `yaml:"uncertainty"`                  // standard uncertainty of a level difference apart from noise, or its entries; default 1 dB
+	Hands           Hands             `yaml:"hands"`
+	Cautions        []string          `yaml:"cautions"`
+	Report          *sweep.BenchFacts `yaml:"report"`     // what only people know, for reports
+	TimeScale       float64           `yaml:"time_scale"` // a virtual bench's clock runs this much faster than ours
 }
 
 // Instrument is where an instrument is and how it speaks.
