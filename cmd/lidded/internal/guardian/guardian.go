@@ -43,11 +43,13 @@ type Guardian struct {
 }
 
 const (
-	startPatience = lockPatient + 5*time.Second
+	startPatience = 5 * time.Second // besides waiting for the lock
 	armPatience   = 2 * time.Second
 	writePatience = time.Second
 	byePatience   = 2 * time.Second
-	childMark     = "LIDDED_GUARDIAN" // in the environment of the process
+
+	longestReplace = 30 * time.Second  // between tries to start another process
+	childMark      = "LIDDED_GUARDIAN" // in the environment of the process
 )
 
 // New prepares a guardian; nothing is started before Start.
@@ -98,6 +100,8 @@ func (g *Guardian) beat(ctx context.Context) {
 	defer close(g.done)
 	tick := time.NewTicker(g.o.Job.Timing.Beat)
 	defer tick.Stop()
+	var last time.Time
+	var wait time.Duration
 	for {
 		select {
 		case <-ctx.Done():
@@ -108,10 +112,15 @@ func (g *Guardian) beat(ctx context.Context) {
 		w := g.ward
 		g.mu.Unlock()
 		if w.say(wordBeat) == nil {
+			wait = 0
 			continue
 		}
+		if time.Since(last) < wait {
+			continue
+		}
+		last, wait = time.Now(), min(2*wait+time.Second, longestReplace)
 		if err := g.replace(ctx, w); err != nil && ctx.Err() == nil {
-			g.o.Log.Error("no guardian stands by", zap.Error(err))
+			g.o.Log.Error("no guardian stands by, so nothing is keyed", zap.Error(err), zap.Duration("again_in", wait))
 		}
 	}
 }
@@ -277,7 +286,7 @@ func (g *Guardian) spawn(ctx context.Context) (*ward, error) {
 	if err == nil {
 		select {
 		case err = <-ready:
-		case <-time.After(startPatience):
+		case <-time.After(g.o.Job.Timing.Lock + startPatience):
 			err = errors.New("it does not get ready")
 		case <-ctx.Done():
 			err = context.Cause(ctx)

@@ -48,15 +48,12 @@ func LockFile(address string) (string, error) {
 // to leave the source to it.
 const handover = syscall.SIGUSR1
 
-const (
-	lockEvery   = 20 * time.Millisecond
-	lockPatient = 10 * time.Second
-)
+const lockEvery = 20 * time.Millisecond
 
 // takeLock waits until the file is ours. A guardian whose daemon is gone is asked
 // to hand over; one whose daemon lives does not, and is an error.
-func takeLock(ctx context.Context, file, address string) (*os.File, error) {
-	ctx, cancel := context.WithTimeout(ctx, lockPatient)
+func takeLock(ctx context.Context, file, address string, patience time.Duration) (*os.File, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	f, err := os.OpenFile(file, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o600)
 	if err != nil {

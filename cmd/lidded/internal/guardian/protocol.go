@@ -39,13 +39,14 @@ type Timing struct {
 	Grace  time.Duration `json:"grace_ns"`   // after a loss, the daemon's own time to get the source back; default 2 s
 	MaxOn  time.Duration `json:"max_on_ns"`  // on for longer without a word, the daemon hangs though it beats; 0: no limit
 	GiveUp time.Duration `json:"give_up_ns"` // stop trying to reach a source; 0: never
+	Lock   time.Duration `json:"lock_ns"`    // wait so long for another guardian of the source to leave; default 10 s
 }
 
 func (t Timing) withDefaults() Timing {
 	for _, d := range []struct {
 		to  *time.Duration
 		def time.Duration
-	}{{&t.Beat, 200 * time.Millisecond}, {&t.Miss, 2 * time.Second}, {&t.Grace, 2 * time.Second}} {
+	}{{&t.Beat, 200 * time.Millisecond}, {&t.Miss, 2 * time.Second}, {&t.Grace, 2 * time.Second}, {&t.Lock, 10 * time.Second}} {
 		if *d.to <= 0 {
 			*d.to = d.def
 		}

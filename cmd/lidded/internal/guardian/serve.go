@@ -49,7 +49,7 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, m Means) error {
 	if err != nil {
 		return refuse(err)
 	}
-	lock, err := takeLock(ctx, job.Lock, job.Address)
+	lock, err := takeLock(ctx, job.Lock, job.Address, job.Timing.withDefaults().Lock)
 	if err != nil {
 		return refuse(err)
 	}

@@ -1,0 +1,326 @@
+package guardian_test
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lidded/cmd/lidded/internal/guardian"
+)
+
+// bubble is a subtest in which time passes only while everybody waits.
+func bubble(t *testing.T, name string, f func(*testing.T)) {
+	t.Run(name, func(t *testing.T) { synctest.Test(t, f) })
+}
+
+// post is a guardian at its post, with a daemon and a source made of channels.
+type post struct {
+	t       *testing.T
+	daemon  *io.PipeWriter
+	answers *bufio.Scanner
+	ended   chan error
+	given   chan struct{}
+	killed  chan struct{}
+
+	mu    sync.Mutex
+	fails int           // tries that fail yet
+	tries int           // so far
+	busy  bool          // a try is under way
+	hold  chan struct{} // not nil: a try waits for it or its context
+	tried chan struct{} // told of each try
+}
+
+var errAway = errors.New("the source does not answer")
+
+func (p *post) safe(ctx context.Context) error {
+	p.mu.Lock()
+	p.tries++
+	p.busy = true
+	fails, hold := p.fails > 0, p.hold
+	if fails {
+		p.fails--
+	}
+	p.mu.Unlock()
+	defer func() {
+		p.mu.Lock()
+		p.busy = false
+		p.mu.Unlock()
+	}()
+	select {
+	case p.tried <- struct{}{}:
+	default:
+	}
+	if hold != nil {
+		select {
+		case <-hold:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	if fails {
+		return errAway
+	}
+	return nil
+}
+
+func (p *post) count() (tries int, busy bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.tries, p.busy
+}
+
+// long is never reached by a beat that is not sent.
+const long = time.Hour
+
+func stand(t *testing.T, timing guardian.Timing, edit func(*post)) *post {
+	t.Helper()
+	p := &post{t: t, ended: make(chan error, 1), given: make(chan struct{}, 1), killed: make(chan struct{}, 9), tried: make(chan struct{}, 99)}
+	if edit != nil {
+		edit(p)
+	}
+	in, daemon := io.Pipe()
+	back, out := io.Pipe()
+	p.daemon, p.answers = daemon, bufio.NewScanner(back)
+	w := guardian.Watch{Timing: timing, Safe: p.safe, Handover: p.given, Kill: func() error { p.killed <- struct{}{}; return nil }}
+	ctx, cancel := context.WithCancel(context.Background())
+	go func() { p.ended <- w.Run(ctx, in, out) }()
+	t.Cleanup(func() { cancel(); daemon.Close(); back.Close() })
+	return p
+}
+
+func (p *post) say(word string) {
+	p.t.Helper()
+	if _, err := fmt.Fprintln(p.daemon, word); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+func (p *post) hears(want string) {
+	p.t.Helper()
+	if !p.answers.Scan() || p.answers.Text() != want {
+		p.t.Fatalf("heard %q, want %q", p.answers.Text(), want)
+	}
+}
+
+func (p *post) end() error {
+	p.t.Helper()
+	select {
+	case err := <-p.ended:
+		return err
+	case <-time.After(10 * time.Second):
+		p.t.Fatal("the guardian does not end")
+		return nil
+	}
+}
+
+func (p *post) soon(what string, ch <-chan struct{}) {
+	p.t.Helper()
+	select {
+	case <-ch:
+	case <-time.After(10 * time.Second):
+		p.t.Fatalf("no %s", what)
+	}
+}
+
+func (p *post) quiet() {
+	p.t.Helper()
+	if n, _ := p.count(); n > 0 || len(p.killed) > 0 {
+		p.t.Errorf("%d tries, %d kills", n, len(p.killed))
+	}
+}
+
+func TestFarewellWithTheSourceOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		p.say("off")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		p.quiet()
+	})
+}
+
+// Whatever the daemon last said, its end without a farewell makes the source safe.
+func TestTheDaemonIsKilled(t *testing.T) {
+	for _, last := range []string{"", "beat", "on 1", "off", "lost"} {
+		bubble(t, "after "+last, func(t *testing.T) {
+			p := stand(t, guardian.Timing{Miss: long, Grace: long}, func(p *post) { p.fails = 3 })
+			if last != "" {
+				p.say(last)
+			}
+			if last == "on 1" {
+				p.hears("armed 1")
+			}
+			p.daemon.Close()
+			if err := p.end(); err != nil {
+				t.Error(err)
+			}
+			if n, _ := p.count(); n != 5 { // three fail, one succeeds, one more after a while
+				t.Errorf("%d tries, want 5", n)
+			}
+			if len(p.killed) > 0 {
+				t.Error("a daemon that is gone was killed")
+			}
+		})
+	}
+}
+
+func TestAFarewellWithTheSourceOnIsNone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		if n, _ := p.count(); n == 0 {
+			t.Error("nobody switched the source off")
+		}
+	})
+}
+
+func TestMissedBeats(t *testing.T) {
+	bubble(t, "source on", func(t *testing.T) {
+		p := stand(t, guardian.Timing{}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		begun := time.Now()
+		p.soon("kill", p.killed)
+		if d := time.Since(begun); d != 2*time.Second {
+			t.Errorf("killed after %v, want 2 s", d)
+		}
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		if n, _ := p.count(); n == 0 {
+			t.Error("nobody switched the source off")
+		}
+	})
+	bubble(t, "before the first word", func(t *testing.T) {
+		p := stand(t, guardian.Timing{}, nil)
+		p.soon("kill", p.killed)
+	})
+	bubble(t, "source off", func(t *testing.T) {
+		// The beats stop for much longer than allowed; the daemon then goes on.
+		p := stand(t, guardian.Timing{}, nil)
+		p.say("off")
+		<-time.After(time.Minute)
+		p.say("off")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		p.quiet()
+	})
+}
+
+func TestBeatsKeepItQuiet(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		tick := time.NewTicker(200 * time.Millisecond)
+		defer tick.Stop()
+		for range 50 {
+			<-tick.C
+			p.say("beat")
+		}
+		p.say("off")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		p.quiet()
+	})
+}
+
+// A daemon that beats but has its source on for too long hangs all the same.
+func TestOnForTooLong(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long, MaxOn: 5 * time.Second}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		p.soon("kill", p.killed)
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// A source that the daemon lost is tried by the guardian too; the daemon lives
+// on, and keys again only when the guardian has let go of the source.
+func TestALostSource(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long, Grace: time.Millisecond}, func(p *post) { p.hold = make(chan struct{}) })
+		p.say("on 1")
+		p.hears("armed 1")
+		p.say("lost")
+		p.say("lost")
+		p.soon("try", p.tried)
+		p.say("on 2")
+		p.hears("armed 2")
+		if _, busy := p.count(); busy {
+			t.Error("armed while it still tries")
+		}
+		p.say("off")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		if len(p.killed) > 0 {
+			t.Error("the daemon was killed")
+		}
+	})
+}
+
+func TestALostSourceIsGotBackInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long, Grace: long}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		p.say("lost")
+		p.say("off")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		p.quiet()
+	})
+}
+
+func TestHandoverCountsOnlyWithoutADaemon(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, func(p *post) { p.hold = make(chan struct{}) })
+		p.say("on 1")
+		p.hears("armed 1")
+		p.daemon.Close()
+		p.soon("try", p.tried)
+		p.given <- struct{}{}
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		if _, busy := p.count(); busy {
+			t.Error("it left while it still tried")
+		}
+	})
+}
+
+func TestGivingUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long, GiveUp: time.Nanosecond}, func(p *post) { p.fails = 1 << 30 })
+		p.daemon.Close()
+		if err := p.end(); !errors.Is(err, errAway) {
+			t.Error(err)
+		}
+	})
+}
