@@ -99,9 +99,10 @@ func rootCommand() *cobra.Command {
 			root.AddCommand(c)
 		}
 	}
-	add("work", demoCommand(), serveCommand(), checkCommand(), planCommand(), offCommand(), virtualCommand())
-	add("run", startCommand(), runsCommand(), showCommand(), releaseCommand(), steerCommand("stop", "end a run after the point in hand"), steerCommand("abort", "end a run at once, source off"), steerCommand("resume", "go on with an interrupted run"))
-	add("data", exportCommand(), importCommand(), dialectsCommand(), requirementsCommand(), exampleCommand())
+	add("work", demoCommand(), serveCommand(), checkCommand(), planCommand(), expectCommand(), offCommand(), doctorCommand(), virtualCommand())
+	add("run", startCommand(), runsCommand(), showCommand(), reportCommand(), releaseCommand(), steerCommand("stop", "end a run after the point in hand"), steerCommand("abort", "end a run at once, source off"), steerCommand("resume", "go on with an interrupted run"))
+	add("data", explainCommand(), exportCommand(), backupCommand(), importCommand(), dialectsCommand(), requirementsCommand(), plansCommand(), exampleCommand())
+	root.AddCommand(guardianCommand())
 	return root
 }
 

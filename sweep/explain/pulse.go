@@ -47,6 +47,9 @@ func through(low, values []wall.CurvePoint) (Pulse, error) {
 		return Pulse{}, err
 	}
 	p.Notes = p.Estimate.Notes
+	if out := p.Bound.EnergyBelow + p.Bound.EnergyAbove; out > 0.5 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%.0f %% of the pulse's energy lies outside the span: the estimate rests on what is assumed there; measure lower", 100*out))
+	}
 	return p, nil
 }
 

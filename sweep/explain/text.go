@@ -182,7 +182,7 @@ func risk(i wall.Inference) string {
 }
 
 func (pl Pulse) text(p *page) {
-	p.line("pulse: early time of IEC 61000-2-9, %.0f V/m and %.3g J/m² outside", pl.IncidentPeak, pl.IncidentEnergy)
+	p.line("pulse: early time of IEC 61000-2-9 (constants from memory: check against your copy), %.0f V/m and %.3g J/m² outside", pl.IncidentPeak, pl.IncidentEnergy)
 	p.line("  peak inside at most %s V/m (%.1f dB), whatever the phase, of the content from %v to %v", si(pl.Bound.PeakBound), float64(pl.Bound.BoundDB), RoundFreq(pl.Bound.From), RoundFreq(pl.Bound.To))
 	p.line("  energy inside at most %s J/m² in that span", si(pl.Bound.Energy))
 	p.line("  minimum-phase estimate of the peak %s V/m (%.1f dB)", si(pl.Estimate.MinimumPhase.Peak), float64(pl.Estimate.PeakDB))

@@ -106,6 +106,7 @@ type sample struct {
 	expect Expectation
 	split  unit.DB // between polarizations at the same frequency; NaN when only one
 	where  string  // position of the lowest point
+	places int     // how many positions there are points of
 	dip    bool
 }
 
@@ -157,12 +158,14 @@ func lowest(ps []Point) sample {
 	if u := low.U; !low.Bound && u > 0 && u < 1000 {
 		s.u = u
 	}
-	worst := map[string]unit.DB{}
+	worst, places := map[string]unit.DB{}, map[string]bool{}
 	for _, p := range ps {
+		places[p.Position] = true
 		if v, ok := worst[p.Polarization]; p.Polarization != "" && (!ok || p.SE < v) {
 			worst[p.Polarization] = p.SE
 		}
 	}
+	s.places = len(places)
 	if len(worst) > 1 {
 		lo, hi := unit.DB(math.Inf(1)), unit.DB(math.Inf(-1))
 		for _, v := range worst {

@@ -3,6 +3,7 @@ package wall_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -185,6 +186,8 @@ func TestPolarizationTellsSlotFromMesh(t *testing.T) {
 			points = append(points, p)
 			p.Polarization, p.SE = "horizontal", p.SE+unit.DB(split)
 			points = append(points, p)
+			p.Position, p.SE = "back", p.SE+1
+			points = append(points, p)
 		}
 		h := firstCause(t, m.Explain(points), wall.Lower)
 		if h.Cause != want {
@@ -192,6 +195,10 @@ func TestPolarizationTellsSlotFromMesh(t *testing.T) {
 		}
 		if all := strings.Join(h.Evidence, "\n"); !strings.Contains(all, "polarizations differ by") || !strings.Contains(all, `lowest at position "hinge side"`) {
 			t.Errorf("evidence %q", h.Evidence)
+		}
+		one := slices.DeleteFunc(points, func(p wall.Point) bool { return p.Position == "back" })
+		if h := firstCause(t, m.Explain(one), wall.Lower); strings.Contains(strings.Join(h.Evidence, "\n"), "look there first") {
+			t.Errorf("one position is no choice: %q", h.Evidence)
 		}
 	}
 }

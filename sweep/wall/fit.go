@@ -72,12 +72,13 @@ func (m *Model) fit(field Field, s []sample) []Hypothesis {
 	return out
 }
 
-// commonPosition says where most of the low points were lowest.
+// commonPosition says where most of the low points were lowest, if there was a
+// choice.
 func commonPosition(low []sample) string {
 	count := map[string]int{}
 	best := ""
 	for _, x := range low {
-		if x.where == "" {
+		if x.where == "" || x.places < 2 {
 			continue
 		}
 		count[x.where]++

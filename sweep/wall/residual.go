@@ -112,7 +112,7 @@ func (r Residual) notes(beyond Extrapolation) []string {
 		how = "the value at the ends"
 	}
 	out := []string{
-		fmt.Sprintf("the sweep covers %v to %v: %.2g %% of the incident energy lies below it and %.2g %% above", r.From, r.To, 100*r.EnergyBelow, 100*r.EnergyAbove),
+		fmt.Sprintf("the sweep covers %v to %v: %.2g %% of the incident energy lies below it and %.2g %% above", round3(r.From), round3(r.To), 100*r.EnergyBelow, 100*r.EnergyAbove),
 		fmt.Sprintf("the peak bound holds for the content inside the sweep; with no shield at all outside it, up to %.3g V/m below and %.3g V/m above could come on top", r.OmittedBelow, r.OmittedAbove),
 		"the minimum-phase estimate ignores delays and reflections inside, and beyond the sweep it goes on with " + how + ": read it together with the bound",
 	}

@@ -9,12 +9,14 @@ import (
 
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/rest"
+	"lidded/cmd/lidded/internal/specimens"
 	"lidded/driver"
 	"lidded/driver/dialect"
 	"lidded/driver/instrument"
 	"lidded/driver/link"
 	"lidded/sweep"
 	"lidded/sweep/engine"
+	"lidded/sweep/practice"
 	"lidded/sweep/requirement"
 )
 
@@ -24,6 +26,8 @@ type Lab struct {
 	Config   *config.Config
 	Dialects *dialect.Library
 	Lines    *requirement.Library
+	Presets  *practice.Library
+	Shelf    *specimens.Shelf // how the specimens are made, as far as the config says
 	benches  map[string]*Bench
 }
 
@@ -49,6 +53,12 @@ func NewLab(c *config.Config) (*Lab, error) {
 		if err := l.Lines.Add(os.DirFS(dir)); err != nil {
 			return nil, c.Errorf("daemon.requirements", "%v", err)
 		}
+	}
+	if l.Presets, err = practice.Builtin(); err != nil {
+		return nil, err
+	}
+	if l.Shelf, err = specimens.Of(c); err != nil {
+		return nil, err
 	}
 	for i, b := range c.Benches {
 		if err := l.add(b, fmt.Sprintf("benches[%d]", i)); err != nil {
@@ -147,13 +157,14 @@ func (l *Lab) On(plan, bench string, specimens []string) (rest.PlanOn, error) {
 }
 
 func (l *Lab) on(spec sweep.PlanSpec, b *Bench, specimens []string) (rest.PlanOn, error) {
-	compiled, bad := sweep.Compile(spec, b.Facts)
-	if len(bad) > 0 {
-		return rest.PlanOn{}, &engine.RefusedError{What: fmt.Sprintf("plan %s on bench %s", spec.Name, b.Facts.Name), Problems: bad}
-	}
 	boxes, err := l.Specimens(specimens)
 	if err != nil {
 		return rest.PlanOn{}, err
+	}
+	spec, changes := l.fit(spec, b, boxes)
+	compiled, bad := sweep.Compile(spec, b.Facts)
+	if len(bad) > 0 {
+		return rest.PlanOn{}, &engine.RefusedError{What: fmt.Sprintf("plan %s on bench %s", spec.Name, b.Facts.Name), Problems: bad}
 	}
 	out := rest.PlanOn{Plan: compiled, Bench: b.Facts.Name, Steps: sweep.Steps(compiled, b.Facts, boxes)}
 	for _, s := range boxes {
@@ -169,6 +180,8 @@ func (l *Lab) on(spec sweep.PlanSpec, b *Bench, specimens []string) (rest.PlanOn
 	}
 	out.Estimate = sweep.Predict(compiled, b.Facts, out.Line, boxes)
 	out.Warnings = append(out.Warnings, out.Estimate.Notes...)
+	out.Warnings = append(out.Warnings, changes...)
+	out.Warnings = append(out.Warnings, l.cautions(compiled, boxes)...)
 	out.Refusals = sweep.CheckOn(compiled, b.Facts)
 	return out, nil
 }
