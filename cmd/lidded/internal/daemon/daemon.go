@@ -244,6 +244,9 @@ type settled struct {
 
 // Observe passes what happens on. It never waits.
 func (d *Daemon) Observe(p sweep.Progress) {
+	if b := d.benches[p.Bench]; b != nil && b.lab.Config.TimeScale > 1 {
+		p.Left = time.Duration(float64(p.Left) / b.lab.Config.TimeScale) // in our time
+	}
 	d.hub.Observe(p)
 	d.metrics.Observe(p)
 	if p.Kind == "state" && (p.State.Final() || p.State == sweep.Interrupted) {
