@@ -115,8 +115,25 @@ func (e *Evaluator) see(c Capture) seen {
 		s.why = fmt.Sprintf("the span (%v) does not hold everywhere the carrier may be (%.0f Hz either way)", rounded(c.Settings.Span), float64(edge.half))
 	} else {
 		s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
+		if e.astray(s) {
+			s.win = window{center: s.reading.stray, half: s.Settings.RBW/8 + bin/2}
+			s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
+		}
 	}
 	return s
+}
+
+// astray reports whether a strong signal that comes and goes with the source
+// stands where it was not expected, but where both instruments' stated error
+// lets it: it is ours, and has moved.
+func (e *Evaluator) astray(s seen) bool {
+	r := s.reading
+	if !e.adaptive() || s.why != "" || r.stray == 0 {
+		return false
+	}
+	f := carrierOf(s.Capture)
+	off := unit.Hz(math.Abs(float64(r.stray - f)))
+	return e.tracker != nil && off <= f*unit.Hz(e.run.Bench.FreqErrorPPM)*1e-6+s.Settings.RBW
 }
 
 // window is where the carrier of a capture is looked for.
@@ -135,7 +152,7 @@ func (e *Evaluator) window(c seen, bin unit.Hz) window {
 	}
 	center, half := e.tracker.where(middleOf(c.Capture), carrierOf(c.Capture))
 	if e.tracker == nil || e.tracker.known() {
-		return window{center, half + rbw/8 + bin/2}
+		return window{center: center, half: half + rbw/8 + bin/2, followed: e.tracker != nil}
 	}
 	return searchWindow(q, e.run.Bench, rbw, bin, 0)
 }
@@ -482,6 +499,12 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 		}
 		return
 	}
+	if !l.finding.Present || c.Settings.Span == 0 {
+		if reason := e.tracker.lost(c); reason != "" {
+			r.Outcome, r.Reason = Void, reason
+			return
+		}
+	}
 	k := budgetKey{same: sameSweep(open.capture, c) && sameInput(open.capture, c), reference: open.u}
 	if open.drift != nil {
 		k.moved = unit.DB(math.Abs(float64(*open.drift)))
@@ -492,10 +515,6 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 		se := open.level.Sub(l.finding.Level)
 		r.Outcome, r.Enclosed = Measured, l.finding.Level
 		r.SE = SE{Relation: Equal, Value: se, Low: se - u.OneSided, High: se + u.OneSided, U: u.Expanded}
-		return
-	}
-	if reason := e.tracker.lost(c); reason != "" {
-		r.Outcome, r.Reason = Void, reason
 		return
 	}
 	_, u := e.combined(k)

@@ -32,7 +32,15 @@ type reading struct {
 }
 
 // window is where the carrier may stand: around a frequency, either side.
-type window struct{ center, half unit.Hz }
+type window struct {
+	center, half unit.Hz
+	followed     bool // the carrier was predicted, not found: one that is stronger beside is it
+}
+
+// followedStray is how much stronger (1 dB) a signal beside a followed carrier's
+// window must be than what is in it, to be the carrier itself: the window then
+// holds its skirt.
+const followedStray = 1.2589
 
 // searchWindow returns where the carrier of a point is looked for. Without a
 // reference to go by (found zero) it is anywhere within both instruments'
@@ -45,9 +53,9 @@ func searchWindow(q Point, b Bench, rbw, bin, found unit.Hz) window {
 	}
 	err := q.Freq * ppm * 1e-6
 	if found == 0 {
-		return window{q.Freq, err + rbw/2 + bin}
+		return window{center: q.Freq, half: err + rbw/2 + bin}
 	}
-	return window{found, err/20 + rbw/8 + bin/2}
+	return window{center: found, half: err/20 + rbw/8 + bin/2}
 }
 
 // sums adds up the looks of one source state, point by point, in milliwatts.
@@ -187,7 +195,11 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
 	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
 		gone := off.looks == 0 || on.mean[at] > 10*off.mean[at]
-		if gone && on.mean[at] > 20*r.floor && on.mean[at] > 10*search[best] {
+		times := 10.0
+		if win.followed {
+			times = followedStray
+		}
+		if gone && on.mean[at] > 20*r.floor && on.mean[at] > times*search[best] {
 			r.stray, r.strayMW = axis.Freq(at), on.mean[at]
 		}
 	}

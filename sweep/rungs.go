@@ -202,12 +202,16 @@ func alike(rungs []seen, ref seen) (seen, bool) {
 // the error; else why there is no claim.
 func (e *Evaluator) overRungs(rungs []seen, q Point) Result {
 	var pick Result
+	gone := "" // why the narrowest rung says nothing
 	for i := len(rungs) - 1; i >= 0; i-- {
 		c := pooled(rungs, i)
 		r := e.result(c, q)
 		switch {
 		case i == len(rungs)-1:
 			pick = r
+			if r.Outcome == Void {
+				gone = r.Reason
+			}
 		case pick.Outcome == Measured:
 			continue
 		case r.Outcome == Measured, r.Outcome == AtLeast && (pick.Outcome != AtLeast || r.SE.Value > pick.SE.Value):
@@ -218,6 +222,9 @@ func (e *Evaluator) overRungs(rungs []seen, q Point) Result {
 		if e.adaptive() && r.Method != "" {
 			pick.Method = fmt.Sprintf("%s; rung %d of %d: %s", r.Method, i+1, len(rungs), settingsText(c))
 		}
+	}
+	if gone != "" && pick.Outcome == AtLeast {
+		pick.Reason = fmt.Sprintf("%s; a narrower rung is void: %s", pick.Reason, gone)
 	}
 	e.against(&pick, q)
 	return pick

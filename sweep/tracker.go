@@ -31,6 +31,7 @@ type tracker struct {
 type sighting struct {
 	at     time.Time
 	ppm    float64 // offset, relative
+	u      float64 // standard uncertainty of it
 	jumped bool    // not where it was expected from the sightings before
 }
 
@@ -74,7 +75,7 @@ func (t *tracker) learn(s seen) {
 	} else {
 		t.model.Observe(at, f, offset, u)
 	}
-	t.seen = append(t.seen, sighting{at, float64(offset/f) * 1e6, jumped})
+	t.seen = append(t.seen, sighting{at, float64(offset/f) * 1e6, float64(u/f) * 1e6, jumped})
 }
 
 // lost says why a capture that saw no signal looked beside it, or nothing: the
@@ -83,20 +84,33 @@ func (t *tracker) lost(s seen) string {
 	if t == nil {
 		return ""
 	}
-	at := middleOf(s.Capture)
+	at, f := middleOf(s.Capture), carrierOf(s.Capture)
+	// Sightings too coarse for this window say nothing of it.
+	fine := func(g sighting) bool { return unit.Hz(followSigmas*g.u*1e-6)*f <= s.win.half }
 	next := sort.Search(len(t.seen), func(i int) bool { return t.seen[i].at.After(at) })
-	if next == 0 || next == len(t.seen) {
+	before, after := next-1, next
+	jumped := false
+	for before >= 0 && !fine(t.seen[before]) {
+		before--
+	}
+	for ; after < len(t.seen); after++ {
+		jumped = jumped || t.seen[after].jumped
+		if fine(t.seen[after]) {
+			break
+		}
+	}
+	if before < 0 || after >= len(t.seen) {
 		return ""
 	}
-	a, b := t.seen[next-1], t.seen[next]
-	f := carrierOf(s.Capture)
-	places := []float64{a.ppm + (b.ppm-a.ppm)*float64(at.Sub(a.at))/float64(b.at.Sub(a.at))}
-	if b.jumped { // nobody knows when
-		places = []float64{a.ppm, b.ppm}
+	a, b := t.seen[before], t.seen[after]
+	share := float64(at.Sub(a.at)) / float64(b.at.Sub(a.at))
+	places := []sighting{{ppm: a.ppm + (b.ppm-a.ppm)*share, u: math.Hypot(a.u*(1-share), b.u*share)}}
+	if jumped { // nobody knows when
+		places = []sighting{a, b}
 	}
-	for _, ppm := range places {
-		stood := f * unit.Hz(1+ppm*1e-6)
-		if by := stood - s.win.center; unit.Hz(math.Abs(float64(by))) > s.win.half {
+	for _, p := range places {
+		by := f*unit.Hz(1+p.ppm*1e-6) - s.win.center
+		if unit.Hz(math.Abs(float64(by))) > s.win.half+f*unit.Hz(followSigmas*p.u*1e-6) {
 			return fmt.Sprintf("lost the carrier: by what was seen before and after, it stood %+.0f Hz from where it was looked for (within %.0f Hz)", float64(by), float64(s.win.half))
 		}
 	}
