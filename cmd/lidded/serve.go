@@ -34,7 +34,9 @@ func serveCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		done := notifyService(c.Context(), d.Addr(), log.Named("service"))
 		err = d.Serve(c.Context())
+		done()
 		if err != nil {
 			return err
 		}
