@@ -16,6 +16,7 @@ import (
 const (
 	clearOfAmbient    = unit.DB(15) // an enclosed reading this far above somebody's signal is ours
 	referenceClear    = unit.DB(20) // and a reference this far: 0.04 dB of error left
+	leastAmbient      = unit.DB(3)  // an ambient signal is this far over the floor
 	raisedFloor       = unit.DB(10) // a floor this far above its neighbours' is somebody's wide signal
 	unsteadySpread    = unit.DB(10) // off looks this far apart are no steady ambient
 	weakReference     = unit.DB(10) // least margin of a reference
@@ -399,8 +400,10 @@ func (e *Evaluator) ambient(c seen) ambience {
 		return ambience{level: unit.Missing()}
 	}
 	a := ambience{level: level(r.offPeak)}
-	f := detect.Judge(r.heard, r.off, e.rule)
-	a.heard = f.Judged() && f.Present && a.level.Sub(level(r.floor)) >= 3
+	if a.level.Sub(level(r.floor)) >= leastAmbient {
+		f := detect.Judge(r.heard, r.off, e.rule)
+		a.heard = f.Judged() && f.Present
+	}
 	if n := e.neighbours(c.Step); n > 0 && r.floor > n*float64(c.Settings.RBW)*raisedFloor.Power() {
 		a.heard = true
 	}

@@ -247,24 +247,60 @@ func (s *noiseStats) add(mw float64) { s.values = append(s.values, mw); s.n++ }
 // relative spread: readings above thirty times the median are somebody's signal
 // beside ours, not noise.
 func (s *noiseStats) moments() (mean, cv float64) {
-	slices.Sort(s.values)
-	cut := 30 * s.values[s.n/2]
-	kept, _ := slices.BinarySearch(s.values, math.Nextafter(cut, math.Inf(1)))
-	if kept == 0 {
-		kept = s.n
+	cut := 30 * middle(s.values)
+	kept := s.values[:0:0]
+	if slices.Max(s.values) <= cut {
+		kept = s.values
+	} else {
+		for _, v := range s.values {
+			if v <= cut {
+				kept = append(kept, v)
+			}
+		}
 	}
 	var sum, square float64
-	for _, v := range s.values[:kept] {
+	for _, v := range kept {
 		sum += v
 	}
-	mean = sum / float64(kept)
-	for _, v := range s.values[:kept] {
+	mean = sum / float64(len(kept))
+	for _, v := range kept {
 		square += (v - mean) * (v - mean)
 	}
-	if kept < 2 || mean <= 0 {
+	if len(kept) < 2 || mean <= 0 {
 		return mean, 1
 	}
-	return mean, math.Sqrt(square/float64(kept-1)) / mean
+	return mean, math.Sqrt(square/float64(len(kept)-1)) / mean
+}
+
+// middle is the upper median; it changes the order of the values (C. A. R.
+// Hoare, Commun. ACM 4 (1961) 321, algorithm 65: find).
+func middle(v []float64) float64 {
+	k := len(v) / 2
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot := v[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i, j = i+1, j-1
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }
 
 // model says which law a trace point of noise follows and with how many looks.
