@@ -79,7 +79,7 @@ func TestConductedBenchIsNotBoundButTold(t *testing.T) {
 	if want := "conducted: nothing is radiated, so the never-transmit table does not apply; 3 of 40 points lie inside it: keep every connector closed"; !strings.Contains(strings.Join(e.Notes, "\n"), want) {
 		t.Errorf("no %q in %q", want, e.Notes)
 	}
-	if e.Exposures != nil {
+	if e.Exposure != nil {
 		t.Error("distances for a bench that radiates nothing")
 	}
 }
@@ -95,8 +95,9 @@ func TestHoldPointsShowTheDistance(t *testing.T) {
 			t.Errorf("no %q in %q", want, cautions)
 		}
 	}
-	if n := len(sweep.Predict(p, b, nil, nil).Exposures); n != len(p.Points) {
-		t.Errorf("%d exposures, want one a point", n)
+	o := sweep.Predict(p, b, nil, nil).Exposure
+	if len(o.Points) != len(p.Points) || !strings.Contains(cautions, o.Caution) || o.Rule.Ground != 4 {
+		t.Errorf("the forecast has other distances than the hold point: %+v", o)
 	}
 	b.Radiated = nil
 	if text := strings.Join(sweep.Steps(p, b, nil)[0].Cautions, "\n"); !strings.Contains(text, sweep.CautionUnstated) {

@@ -8,7 +8,6 @@ import (
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/sweep/detect"
-	"lidded/sweep/emission"
 	"lidded/sweep/ladder"
 	"lidded/sweep/requirement"
 )
@@ -45,9 +44,9 @@ type Estimate struct {
 	Notes     []string        `json:"notes,omitempty"`
 	// PointTimes are what each point takes in a step of a kind.
 	PointTimes map[StepKind][]time.Duration `json:"-"`
-	// Exposures has radiated power and distances, one a point; nil where nothing
-	// is radiated or the bench does not state what.
-	Exposures []emission.Exposure `json:"exposures,omitempty"`
+	// Exposure has radiated power and distances; nil where nothing is radiated or
+	// the bench does not state what.
+	Exposure *ExposureOutlook `json:"exposure,omitempty"`
 }
 
 // SweepLaw is the time of one sweep, k·span/RBW² (for near-Gaussian filters k is
@@ -137,7 +136,7 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	if line == nil && p.Requirement == "" {
 		est.Notes = append(est.Notes, "no requirement line: results get no verdict")
 	}
-	est.Exposures = Exposures(p, b)
+	est.Exposure = exposureOutlook(p, b)
 	est.Notes = append(est.Notes, neverNotes(p, b)...)
 	return est
 }

@@ -80,9 +80,10 @@ func cautions(p Plan, b Bench) []string {
 	out := []string{CautionRoom}
 	if !b.Conducted {
 		out = append(out, CautionExposure)
-		if list := Exposures(p, b); len(list) > 0 {
-			out = append(out, b.Exposure.Caution(list))
-		} else if b.Exposure != nil {
+		switch o := exposureOutlook(p, b); {
+		case o != nil:
+			out = append(out, o.Caution)
+		case b.Exposure != nil:
 			out = append(out, CautionUnstated)
 		}
 		out = append(out, CautionLawful)
@@ -91,6 +92,25 @@ func cautions(p Plan, b Bench) []string {
 		}
 	}
 	return append(out, b.Cautions...)
+}
+
+// ExposureOutlook is what a plan radiates on a bench, and how far away people are
+// kept. It is arithmetic from what the config states.
+type ExposureOutlook struct {
+	Rule    emission.Rule       `json:"rule"`
+	Chain   emission.Chain      `json:"radiated"`
+	Points  []emission.Exposure `json:"points"`  // one a point of the plan
+	Caution string              `json:"caution"` // the sentence shown at hold points
+}
+
+// exposureOutlook is nil for a bench that radiates nothing or does not state its
+// chain.
+func exposureOutlook(p Plan, b Bench) *ExposureOutlook {
+	list := Exposures(p, b)
+	if len(list) == 0 {
+		return nil
+	}
+	return &ExposureOutlook{*b.Exposure, *b.Radiated, list, b.Exposure.Caution(list)}
 }
 
 // Exposures computes the radiated power and the distances of every point, in

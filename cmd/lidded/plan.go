@@ -96,12 +96,41 @@ func printPlan(w io.Writer, on rest.PlanOn) error {
 	if err := table(w, rows...); err != nil {
 		return err
 	}
+	if err := printExposure(w, e.Exposure); err != nil {
+		return err
+	}
 	fmt.Fprintln(w)
 	for _, note := range on.Warnings {
 		fmt.Fprintln(w, "note:", note)
 	}
 	fmt.Fprintln(w, "note: PROVES is the median bound when the signal is gone, from the path loss and noise figure the config states")
 	return nil
+}
+
+// printExposure prints what is radiated and how far away people are kept.
+func printExposure(w io.Writer, o *sweep.ExposureOutlook) error {
+	if o == nil {
+		return nil
+	}
+	l := o.Rule.Limits
+	fmt.Fprintf(w, "\nradiated: %v amplifier, %v cable loss, %v antenna; limits %s (%s, values %v), ground reflection %g\n\n",
+		o.Chain.Amplifier, o.Chain.Cable, o.Chain.AntennaGain, l.Name, l.Source, l.Mark, o.Rule.Ground)
+	rows := [][]string{{"POINT", "FREQUENCY", "EIRP", "FIELD AT 1 m", "LIMIT", "DISTANCE", "FORMULA HOLDS FROM", "NOTE"}}
+	for i, e := range o.Points {
+		limit, distance, note := "-", "-", "the table has no limit here"
+		if e.Limit != nil {
+			limit, distance, note = fmt.Sprintf("%.3g W/m²", *e.Limit), fmt.Sprintf("%.2f m", math.Ceil(e.Distance*100)/100), ""
+		}
+		if e.NearField() {
+			note = "near field"
+		}
+		rows = append(rows, []string{fmt.Sprint(i), e.Freq.String(), e.EIRP.String(), fmt.Sprintf("%.3g V/m", e.FieldAt1m), limit, distance, fmt.Sprintf("%.2f m", e.FarField), note})
+	}
+	if err := table(w, rows...); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "\ncaution: %s\n", o.Caution)
+	return err
 }
 
 // rounded prints a frequency with four digits.

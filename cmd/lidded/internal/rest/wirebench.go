@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"lidded/sweep"
+	"lidded/sweep/emission"
 	"lidded/sweep/requirement"
 )
 
@@ -24,6 +25,12 @@ type Permission struct {
 	Basis    string  `json:"basis" doc:"In the operator's own words"`
 }
 
+// Override takes an entry of the never-transmit table out of force at a site.
+type Override struct {
+	Entry string `json:"entry"`
+	Basis string `json:"basis" doc:"In the operator's own words"`
+}
+
 // Bench is a bench as it is now.
 type Bench struct {
 	Name        string       `json:"name"`
@@ -38,6 +45,7 @@ type Bench struct {
 	NoiseFigure float64      `json:"noise_figure_db"`
 	Conducted   bool         `json:"conducted" doc:"Cabled: nothing is radiated"`
 	MayTransmit []Permission `json:"may_transmit"`
+	Overrides   []Override   `json:"override_never" doc:"Entries of the never-transmit table that the site overrides"`
 	HandsByRule bool         `json:"hands_by_rule" doc:"Hold points can be released by rule"`
 	Cautions    []string     `json:"cautions"`
 }
@@ -51,6 +59,7 @@ func benchOf(b BenchNow) Bench {
 		MayTransmit: each(b.Bench.MayTransmit, func(p sweep.Permission) Permission {
 			return Permission{float64(p.From), float64(p.To), float64(p.MaxLevel), p.Basis}
 		}),
+		Overrides: each(b.Bench.Never.Overrides, func(o emission.Override) Override { return Override{o.Entry, o.Basis} }),
 	}
 	if b.Run != nil {
 		p := progressOf(*b.Run)

@@ -105,6 +105,54 @@ type PlanOutlook struct {
 	Steps       []StepTimed  `json:"steps"`
 	Requirement *Requirement `json:"requirement,omitempty"`
 	Forecast    []Forecast   `json:"forecast" doc:"What may be expected of each point"`
+	Exposure    *Exposure    `json:"exposure,omitempty" doc:"What is radiated and the distances computed from it; absent where nothing is radiated or the bench does not state what"`
+}
+
+// Exposure is what a plan radiates on a bench. It is arithmetic from what the
+// config states, no assessment.
+type Exposure struct {
+	Limits      string          `json:"limits" doc:"Name of the table of limits"`
+	Title       string          `json:"limits_title"`
+	Source      string          `json:"limits_source"`
+	Mark        string          `json:"limits_mark" enum:"seen,memory,computed,chosen" doc:"Where the table's values come from; memory: check against your copy"`
+	Ground      float64         `json:"ground_reflection" doc:"Factor on the power density"`
+	Amplifier   float64         `json:"amplifier_db"`
+	Cable       float64         `json:"cable_loss_db"`
+	AntennaGain float64         `json:"antenna_gain_dbi"`
+	Caution     string          `json:"caution" doc:"Shown at hold points"`
+	Points      []PointExposure `json:"points"`
+}
+
+// PointExposure is the exposure of one point.
+type PointExposure struct {
+	Point     int      `json:"point"`
+	Freq      float64  `json:"freq_hz"`
+	EIRP      float64  `json:"eirp_dbm" doc:"Radiated power over an isotropic antenna"`
+	FieldAt1m float64  `json:"field_at_1m_v_per_m" doc:"By the far-field formula"`
+	Limit     *float64 `json:"limit_w_per_m2" doc:"As a plane wave; null where the table has none"`
+	Distance  *float64 `json:"distance_m" doc:"Where the limit is reached"`
+	FarField  float64  `json:"far_field_m" doc:"Nearer than this the formula does not hold"`
+	Near      bool     `json:"in_near_field" doc:"The distance lies where the formula does not hold"`
+}
+
+func exposureOf(o *sweep.ExposureOutlook) *Exposure {
+	if o == nil {
+		return nil
+	}
+	l := o.Rule.Limits
+	out := &Exposure{
+		Limits: l.Name, Title: l.Title, Source: l.Source, Mark: l.Mark.String(), Ground: o.Rule.Ground,
+		Amplifier: float64(o.Chain.Amplifier), Cable: float64(o.Chain.Cable), AntennaGain: float64(o.Chain.AntennaGain),
+		Caution: o.Caution, Points: []PointExposure{},
+	}
+	for i, e := range o.Points {
+		p := PointExposure{Point: i, Freq: float64(e.Freq), EIRP: float64(e.EIRP), FieldAt1m: e.FieldAt1m, Limit: e.Limit, FarField: e.FarField, Near: e.NearField()}
+		if e.Limit != nil {
+			p.Distance = &e.Distance
+		}
+		out.Points = append(out.Points, p)
+	}
+	return out
 }
 
 // StepTimed is a step and how long it takes.
@@ -148,7 +196,8 @@ func outlookOf(p PlanOn) PlanOutlook {
 		Time:     seconds(p.Estimate.Total), Keyed: seconds(p.Estimate.KeyedTime),
 		SweepTime: secondsIf(p.Estimate.SweepTime), Dwell: secondsIf(p.Estimate.Dwell),
 		Plan: planOf(p.Plan), Requirement: requirementOf(p.Line), Forecast: each(p.Estimate.Points, forecastOf),
-		Steps: []StepTimed{},
+		Exposure: exposureOf(p.Estimate.Exposure),
+		Steps:    []StepTimed{},
 	}
 	for i, s := range p.Steps {
 		t := StepTimed{Step: stepOf(s)}

@@ -19,6 +19,7 @@ import (
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/emission"
 	"lidded/sweep/requirement"
 )
 
@@ -58,6 +59,15 @@ type run struct {
 // Begin is the time at which the depot's clock stands at first.
 var Begin = time.Date(2026, 3, 14, 21, 30, 0, 0, time.UTC)
 
+// publicLimits are those that a config without a choice takes.
+func publicLimits() emission.Limits {
+	l, err := emission.BuiltinLimits("")
+	if err != nil {
+		panic(err) // shipped data
+	}
+	return l
+}
+
 // New makes a depot with one bench, "depot", or with those named.
 func New(names ...string) *Depot {
 	if len(names) == 0 {
@@ -71,6 +81,9 @@ func New(names ...string) *Depot {
 				Name: n, MaxLevel: 10, PathLoss: 40, NoiseFigure: 24, FreqErrorPPM: 2, SweepFactor: 2.5, HandsByRule: true, Uncertainty: 1.2,
 				MayTransmit: []sweep.Permission{{From: 30e6, To: 1e9, MaxLevel: 10, Basis: "inside the depot's screened room"}},
 				Cautions:    []string{"The roller door stays shut while the lamp is lit."},
+				Never:       emission.Never{Overrides: []emission.Override{{Entry: "airband-voice", Basis: "inside the depot's screened room"}}},
+				Radiated:    &emission.Chain{Amplifier: 30, Cable: 1, AntennaGain: 2},
+				Exposure:    &emission.Rule{Limits: publicLimits(), Ground: emission.FullReflection},
 			},
 			on:       &off,
 			analyzer: rest.InstrumentNow{Dialect: "binary-little-endian", Up: true, Since: Begin, Identity: driver.Identity{Maker: "Example", Model: "Analyzer", Serial: "A-17", Firmware: "1.4"}},
