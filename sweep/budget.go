@@ -66,6 +66,17 @@ func (e Entries) Check() error {
 	}
 	for _, r := range []struct {
 		key string
+		v   *unit.DB
+	}{
+		{"linearity", e.Linearity}, {"switching", e.Switching}, {"source_drift", e.SourceDrift}, {"position", e.Position},
+		{"reference_repeat", e.ReferenceRepeat}, {"enclosed_repeat", e.EnclosedRepeat},
+	} {
+		if r.v != nil && !(*r.v >= 0) {
+			return fmt.Errorf("%s: %g: need 0 dB or more, 0 dB leaves it out", r.key, float64(*r.v))
+		}
+	}
+	for _, r := range []struct {
+		key string
 		v   *float64
 	}{{"source_vswr", e.SourceVSWR}, {"antenna_vswr", e.AntennaVSWR}, {"analyzer_vswr", e.AnalyzerVSWR}} {
 		if r.v != nil && !(*r.v >= 1) {
@@ -192,6 +203,16 @@ type budgetKey struct {
 	same                    bool
 	reference, noise, moved unit.DB
 	repeats                 uncertainty.Repeats
+}
+
+// BudgetOf returns what the uncertainty of one of this evaluator's results is
+// made of, with its rows, largest first; empty without a claim.
+func (e *Evaluator) BudgetOf(r Result) uncertainty.Result {
+	if r.budget == nil {
+		return uncertainty.Result{}
+	}
+	_, u := e.combined(*r.budget)
+	return u
 }
 
 // combined is the budget of a point: of the bench, and what noise left of the

@@ -46,6 +46,7 @@ type Evaluator struct {
 	twoSided float64
 	tracker  *tracker // nil: the plan's settings are wide enough without
 	budgets  map[budgetKey]combinedBudget
+	timing   Timing
 
 	open   map[spot]openField
 	floors map[int][]float64 // per step: noise floors per hertz, sorted
@@ -79,6 +80,8 @@ func (e *Evaluator) Add(c Capture) {
 	if c.Point < 0 || c.Point >= len(e.run.Plan.Points) {
 		return
 	}
+	e.timing.Took += c.Took
+	e.timing.Nominal += c.Nominal
 	k := keyOf(c)
 	rungs := e.index[k]
 	at, found := slices.BinarySearchFunc(rungs, c.Rung, func(s seen, rung int) int { return s.Rung - rung })
@@ -196,6 +199,13 @@ func (e *Evaluator) Evaluation() Evaluation {
 		out.Results = append(out.Results, e.specimen(spec.Name)...)
 	}
 	out.Summaries = summarize(e.run, out.Results)
+	out.Time = e.timing
+	if p := e.run.Predicted; p > 0 && e.timing.Took > 0 {
+		out.Time.Predicted, out.Time.Ratio = p, e.timing.Took.Seconds()/p.Seconds()
+		if e.run.State.Final() {
+			e.notes = append(e.notes, fmt.Sprintf("time: %v predicted, %v taken, ratio %.2f", shortly(p), shortly(e.timing.Took), out.Time.Ratio))
+		}
+	}
 	out.Notes = e.notes
 	return out
 }
@@ -514,12 +524,14 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 	}
 	if l.finding.Present && l.finding.Level.IsFinite() && !e.tooNoisy(l) {
 		k.noise = l.u
+		r.budget = &k
 		_, u := e.combined(k)
 		se := open.level.Sub(l.finding.Level)
 		r.Outcome, r.Enclosed = Measured, l.finding.Level
 		r.SE = SE{Relation: Equal, Value: se, Low: se - u.OneSided, High: se + u.OneSided, U: u.Expanded}
 		return
 	}
+	r.budget = &k
 	_, u := e.combined(k)
 	bound := open.level.Sub(l.finding.Limit) - u.OneSided
 	r.Outcome, r.Enclosed, r.Reason = AtLeast, l.finding.Limit, l.finding.Reason

@@ -1,6 +1,8 @@
 package sweep
 
 import (
+	"time"
+
 	"lidded/driver/unit"
 	"lidded/sweep/requirement"
 )
@@ -60,6 +62,9 @@ type Result struct {
 	Required     *unit.DB `json:"required_db,omitempty"`
 	Headroom     *unit.DB `json:"headroom_db,omitempty"` // SE low end over the requirement
 	Verdict      Verdict  `json:"verdict"`
+	Decide       string   `json:"would_decide,omitempty"` // undecided: what would decide it, and how long that takes
+
+	budget *budgetKey // what its uncertainty is made of; nil without a claim
 }
 
 // Worst is the worst case of a specimen at one frequency over positions,
@@ -77,6 +82,7 @@ type Worst struct {
 	Required *unit.DB `json:"required_db,omitempty"`
 	Headroom *unit.DB `json:"headroom_db,omitempty"`
 	Verdict  Verdict  `json:"verdict"`
+	Decide   string   `json:"would_decide,omitempty"`
 }
 
 // Summary is a specimen's result over the whole plan.
@@ -103,4 +109,13 @@ type Evaluation struct {
 	Results   []Result  `json:"results"`
 	Summaries []Summary `json:"summaries"`
 	Notes     []string  `json:"notes,omitempty"` // such as a closing reference that drifted
+	Time      Timing    `json:"time"`
+}
+
+// Timing holds the plan's prediction against what the captures took.
+type Timing struct {
+	Predicted time.Duration `json:"predicted_ns"`
+	Took      time.Duration `json:"took_ns"`    // of the captures so far
+	Nominal   time.Duration `json:"nominal_ns"` // of that, settling and the analyzer's own sweeps
+	Ratio     float64       `json:"ratio"`      // took over predicted; zero without a prediction
 }

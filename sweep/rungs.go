@@ -227,6 +227,7 @@ func (e *Evaluator) overRungs(rungs []seen, q Point) Result {
 		pick.Reason = fmt.Sprintf("%s; a narrower rung is void: %s", pick.Reason, gone)
 	}
 	e.against(&pick, q)
+	pick.Decide = e.wouldDecide(pick, rungs[len(rungs)-1], q)
 	return pick
 }
 

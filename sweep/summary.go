@@ -33,6 +33,9 @@ func summarize(run Run, results []Result) []Summary {
 						w.Verdict = requirement.FallsShort
 					}
 				}
+				if w.Verdict != requirement.Undecided {
+					w.Decide = ""
+				}
 			} else {
 				w.Verdict = requirement.NotRequired
 			}
@@ -77,7 +80,7 @@ func worst(specimen string, q Point, here []Result) Worst {
 	if open != nil {
 		pick = open
 	}
-	w := Worst{Specimen: specimen, Point: q.Index, Freq: q.Freq, At: pick.At, SE: pick.SE, Outcome: pick.Outcome, Reason: pick.Reason, Margin: pick.Margin, Range: pick.DynamicRange}
+	w := Worst{Specimen: specimen, Point: q.Index, Freq: q.Freq, At: pick.At, SE: pick.SE, Outcome: pick.Outcome, Reason: pick.Reason, Margin: pick.Margin, Range: pick.DynamicRange, Decide: pick.Decide}
 	if open != nil && best != nil {
 		w.Reason = fmt.Sprintf("%s, at %s %s; the lowest elsewhere is %s", open.Reason, open.At.Position, open.At.Polarization, best.SE)
 	}
@@ -160,6 +163,14 @@ func (s *Summary) judge(run Run) {
 		parts = append(parts, fmt.Sprintf("meets it at %d", meets))
 	}
 	parts = append(parts, low)
+	if s.Verdict == requirement.Undecided {
+		for _, w := range s.Worst {
+			if w.Decide != "" {
+				parts = append(parts, fmt.Sprintf("at %v %s", w.Freq, w.Decide))
+				break
+			}
+		}
+	}
 	s.Sentence = s.Specimen + ": " + strings.Join(parts, "; ")
 }
 
