@@ -18,7 +18,6 @@ import (
 	"lidded/sweep"
 	"lidded/sweep/handread"
 	"lidded/sweep/report/export"
-	"lidded/sweep/report/text"
 	"lidded/sweep/requirement"
 )
 
@@ -151,7 +150,7 @@ func importCommand() *cobra.Command {
 			}
 			fmt.Fprintf(c.OutOrStdout(), "run %s\n\n", run.ID)
 		}
-		return text.Results(c.OutOrStdout(), run, sweep.Evaluate(run, captures), text.Style{})
+		return daemon.Tables(c.OutOrStdout(), run, sweep.Evaluate(run, captures))
 	}
 	return c
 }

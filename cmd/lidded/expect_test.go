@@ -121,10 +121,11 @@ func TestExplain(t *testing.T) {
 	if err := os.WriteFile("levels.csv", []byte(sheet.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, out, errs := lidded(t, "import", "levels.csv", "--store", "lab.db"); code != exitOK {
+	code, out, errs := lidded(t, "import", "levels.csv", "--store", "lab.db")
+	if code != exitOK || !strings.Contains(out, "heron: EMxxx11xx") {
 		t.Fatal(out, errs)
 	}
-	code, out, errs := lidded(t, "explain", "latest", "--store", "lab.db", "--made-of", "heron", "--plot", "heron.svg", "--pulse", "--at", "90 MHz")
+	code, out, errs = lidded(t, "explain", "latest", "--store", "lab.db", "--made-of", "heron", "--plot", "heron.svg", "--pulse", "--at", "90 MHz")
 	if code != exitOK {
 		t.Fatal(out, errs)
 	}

@@ -96,6 +96,7 @@ var keepers = map[string]string{
 	"github.com/pressly/goose/v3":               "lidded/store",
 	"github.com/robfig/cron/v3":                 "lidded/cmd/lidded/internal",
 	"github.com/spf13/cobra":                    "lidded/cmd/lidded",
+	"gonum.org/v1/plot":                         "lidded/cmd/lidded/internal/chart",
 	"codeberg.org/go-pdf/fpdf":                  "lidded/sweep/report",
 	"github.com/grafana/grafana-foundation-sdk": "lidded/deploy",
 }

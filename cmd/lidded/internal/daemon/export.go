@@ -9,7 +9,6 @@ import (
 	"lidded/store"
 	"lidded/sweep"
 	"lidded/sweep/report/export"
-	"lidded/sweep/report/text"
 )
 
 // BundleOf gathers what is exported of a run from a store.
@@ -55,7 +54,7 @@ func (d *Daemon) exports() []rest.Export {
 			if err != nil {
 				return err
 			}
-			return text.Results(w, run, e, text.Style{})
+			return Tables(w, run, e)
 		},
 	}, rest.Export{
 		File: export.DescriptionFile, Type: "application/json", Summary: "Description of the tables: columns, units, digests",
