@@ -122,7 +122,7 @@ func TestUncertaintyEntries(t *testing.T) {
 		"uncertainty: -1 dB\n":                                                 "need 0 or more",
 		"uncertainty:\n  source_vswr: 0.5\n":                                   "source_vswr: 0.5: a standing-wave ratio is 1 or more",
 		"uncertainty:\n  extra: [{name: x, value: 1 dB, distribution: odd}]\n": `extra[0]: distribution "odd" is not known`,
-		"uncertainty:\n  linearity: -2 dB\n":                                   "linearity -2: give a finite value of 0 dB or more",
+		"uncertainty:\n  position: -1 dB\n":                                    "position: -1: need 0 dB or more",
 	} {
 		if err := read(text); err != nil {
 			t.Fatal(err)
