@@ -43,6 +43,7 @@ type dived struct {
 	truth   virtual.Truth
 	ambient []unit.Hz
 	caps    []sweep.Capture
+	events  []sweep.Event
 }
 
 // modest moves receiver and lids of a bench with positions.
@@ -123,7 +124,7 @@ func dive(t testing.TB, d depth) dived {
 		t.Fatalf("ended %v: %s", r.State, r.Reason)
 	}
 	caps := j.caps(r.ID)
-	out := dived{plan: p, run: r, eval: sweep.Evaluate(r, caps), nominal: b.Nominal(), truth: b.Truth(), ambient: b.Truth().Ambient(), caps: caps}
+	out := dived{plan: p, run: r, eval: sweep.Evaluate(r, caps), nominal: b.Nominal(), truth: b.Truth(), ambient: b.Truth().Ambient(), caps: caps, events: j.events}
 	for _, c := range caps {
 		out.stated += c.Nominal
 	}
@@ -319,5 +320,75 @@ func TestClaimsHoldOverSockets(t *testing.T) {
 	// 99 % points of the binomial at 5 %: 13 of 140, 18 of 210.
 	if n.bounds < 100 || n.values < 150 || n.broken > n.bounds/11 || n.missed > n.values/12 || n.ghosts > 0 {
 		t.Errorf("%d of %d bounds are above the truth, %d of %d intervals miss it, %d signals are measured that are not there", n.broken, n.bounds, n.missed, n.values, n.ghosts)
+	}
+}
+
+// A point under somebody's carrier moves beside it, inside the plan's tolerance,
+// and the run says so.
+func TestAPointMovesBesideASignal(t *testing.T) {
+	beacon := func(w *virtual.World) {
+		w.Ambient = append(w.Ambient, radio.Carrier{Name: "beacon", Freq: 94.3e6, Level: -62, Kind: "steady"})
+	}
+	d := dive(t, depth{world: "shared", traits: "modern-opc", seed: 30, count: 2, change: beacon, boxes: []string{"leaky"}, edit: func(s *sweep.PlanSpec) {
+		reach(60)(s)
+		s.Bands = append(s.Bands, sweep.BandSpec{Freqs: []unit.Hz{94.3e6}, Level: s.Bands[0].Level, RBW: 1e3, Attenuation: s.Bands[0].Attenuation})
+		s.RetryOffset = 500e3
+	}})
+	r := d.eval.Results[2]
+	truth, err := d.truth.SE("leaky", "front", "vertical", r.Freq)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Outcome != sweep.Measured || math.Abs(float64(r.SE.Value-truth)) > float64(r.SE.U) {
+		t.Errorf("%v: %v %v (%s), true are %.1f dB", r.Freq, r.Outcome, r.SE, r.Reason, float64(truth))
+	}
+	noted := false
+	for _, e := range d.events {
+		noted = noted || strings.Contains(e.Text, "beside another signal")
+	}
+	if !noted {
+		t.Error("the run's journal does not say that the point moved")
+	}
+}
+
+// A reference that compresses the analyzer is void: ten decibels more
+// attenuation move its reading.
+func TestAnOverloadedReferenceIsVoid(t *testing.T) {
+	strong := func(w *virtual.World) { w.Analyzer.Compression, w.Analyzer.Overload = -54, 30 }
+	d := dive(t, depth{world: "shared", traits: "modern-opc", seed: 31, count: 6, change: strong, boxes: []string{"mesh"}, edit: reach(40)})
+	void := 0
+	for _, r := range d.eval.Results {
+		compressed := d.truth.Reference(r.Freq, 0, "front", "vertical") > -53
+		if r.Outcome == sweep.Void {
+			void++
+			if !strings.Contains(r.Reason, "more attenuation") {
+				t.Errorf("%v: %s", r.Freq, r.Reason)
+			}
+		} else if compressed {
+			t.Errorf("%v: %v with a reference of %v, compressed by more than 1 dB", r.Freq, r.SE, r.Reference)
+		}
+	}
+	if void == 0 || void == len(d.eval.Results) {
+		t.Errorf("%d of %d points are void", void, len(d.eval.Results))
+	}
+}
+
+// A budget for the run is kept, within what one rung at the end may overrun.
+func TestRunBudgetIsKept(t *testing.T) {
+	const budget = 20 * time.Second
+	d := dive(t, depth{world: "shared", traits: "modern-opc", seed: 32, count: 8, boxes: []string{"plate", "leaky"}, edit: func(s *sweep.PlanSpec) {
+		s.Stop, s.RunBudget = sweep.StopBudget, budget
+	}})
+	var spent time.Duration
+	for _, c := range d.caps {
+		if c.Kind == sweep.Enclosed {
+			spent += c.Nominal
+		}
+	}
+	if spent > budget*11/10 || spent < budget/3 {
+		t.Errorf("%v spent of %v", spent, budget)
+	}
+	if _, wrong, claims := d.check(t, "plate"); wrong > 1 || claims < 7 {
+		t.Errorf("%d of %d claims do not hold", wrong, claims)
 	}
 }
