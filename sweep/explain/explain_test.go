@@ -66,6 +66,7 @@ func runOf(list ...reading) (sweep.Run, sweep.Evaluation) {
 }
 
 func TestRunIsExplained(t *testing.T) {
+	t.Parallel()
 	// flat at 65 dB with a dip at the first mode, (c/2)·√(1/0.5²+1/0.45²) = 448.1 MHz
 	run, e := runOf(bound(30e6, 66), value(60e6, 65), value(150e6, 64), value(300e6, 64), value(400e6, 63), value(445e6, 35), value(480e6, 62), ambient(600e6), value(900e6, 61))
 	x, err := explain.Of(run, e, "kingfisher", locker(t), explain.Options{At: []unit.Hz{100e6}, Pulse: true})
@@ -120,6 +121,10 @@ func TestRunIsExplained(t *testing.T) {
 
 // A flat curve of values has a pulse known in closed form: 40 dB less of all.
 func TestPulseThroughAFlatCurve(t *testing.T) {
+	t.Parallel()
+	if underRace {
+		t.Skip("pure arithmetic over millions of samples: run without the race detector")
+	}
 	var list []reading
 	for _, f := range explain.Range(1e3, 100e9, 5) {
 		r := value(f, 40)
@@ -142,6 +147,7 @@ func TestPulseThroughAFlatCurve(t *testing.T) {
 }
 
 func TestWithoutADescription(t *testing.T) {
+	t.Parallel()
 	run, e := runOf(value(60e6, 65), value(150e6, 64))
 	x, err := explain.Of(run, e, "kingfisher", nil, explain.Options{})
 	if err != nil {
@@ -153,6 +159,7 @@ func TestWithoutADescription(t *testing.T) {
 }
 
 func TestNothingMeasuredYet(t *testing.T) {
+	t.Parallel()
 	run, e := runOf(ambient(60e6))
 	for _, name := range []string{"kingfisher", "heron"} {
 		x, err := explain.Of(run, e, name, locker(t), explain.Options{Pulse: true})
@@ -170,6 +177,7 @@ func TestNothingMeasuredYet(t *testing.T) {
 
 // One point has no pulse, and that is said rather than an error.
 func TestOnePointHasNoPulse(t *testing.T) {
+	t.Parallel()
 	run, e := runOf(value(60e6, 65))
 	x, err := explain.Of(run, e, "kingfisher", locker(t), explain.Options{Pulse: true})
 	if err != nil || x.Pulse != nil || !strings.Contains(strings.Join(x.Notes, "\n"), "at least two points") {
@@ -178,6 +186,7 @@ func TestOnePointHasNoPulse(t *testing.T) {
 }
 
 func TestOutlookMarksWhatItDoesNotKnow(t *testing.T) {
+	t.Parallel()
 	m := locker(t)
 	o := explain.Expect(m, []wall.Field{wall.PlaneWave}, explain.Range(10e6, 10e9, 10))
 	var s strings.Builder
@@ -212,6 +221,9 @@ func TestOutlookMarksWhatItDoesNotKnow(t *testing.T) {
 			}
 		}
 	}
+	if underRace {
+		return // a pulse is pure arithmetic over millions of samples
+	}
 	if err := o.WithPulse(m); err != nil {
 		t.Fatal(err)
 	}
@@ -221,6 +233,7 @@ func TestOutlookMarksWhatItDoesNotKnow(t *testing.T) {
 }
 
 func TestRange(t *testing.T) {
+	t.Parallel()
 	got := explain.Range(1e6, 1e9, 1)
 	want := []unit.Hz{1e6, 1e7, 1e8, 1e9}
 	for i := range want {

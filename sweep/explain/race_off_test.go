@@ -1,0 +1,5 @@
+//go:build !race
+
+package explain_test
+
+const underRace = false
