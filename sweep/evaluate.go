@@ -19,6 +19,7 @@ const (
 	leastAmbient      = unit.DB(3)  // an ambient signal is this far over the floor
 	raisedFloor       = unit.DB(10) // a floor this far above its neighbours' is somebody's wide signal
 	unsteadySpread    = unit.DB(10) // off looks this far apart are no steady ambient
+	steadyMargin      = unit.DB(15) // a signal this far over the noise hardly varies from look to look
 	weakReference     = unit.DB(10) // least margin of a reference
 	mostNoiseU        = unit.DB(2)  // a level whose noise leaves more than this either way is no value but a bound
 	mostHandReadU     = unit.DB(3)  // the same for a level read off a screen
@@ -510,6 +511,11 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 		if heard.unsteady {
 			r.Reason += ", and not steadily"
 		}
+		return
+	}
+	if by := unit.PowerRatio(c.reading.onSpread); l.finding.Present && c.HeldSweeps == 0 && l.margin > steadyMargin && by > unsteadySpread {
+		r.Outcome = AmbientHeard
+		r.Reason = fmt.Sprintf("the signal comes and goes by %.0f dB while the source stays on: it is not the source's", float64(by))
 		return
 	}
 	if !l.finding.Present || c.Settings.Span == 0 {

@@ -197,6 +197,28 @@ func TestAmbientIsNoClaim(t *testing.T) {
 	}
 }
 
+// A signal that stands in some of the on looks only is somebody's, not ours.
+func TestASignalThatComesAndGoesIsNoClaim(t *testing.T) {
+	a := &air{rng: rand.New(rand.NewPCG(14, 1)), noise: -120}
+	run := aRun(t, driver.Sample, nil)
+	cs := a.take(run, -50, func(int) unit.DB { return 120 })
+	on := 0
+	for _, l := range cs[2].Looks {
+		if l.SourceOn {
+			if on++; on%2 == 0 {
+				for i := range l.Trace.Levels {
+					if d := l.Trace.Freq(i) - run.Plan.Points[0].Freq; d > -2e3 && d < 2e3 {
+						l.Trace.Levels[i] = -90
+					}
+				}
+			}
+		}
+	}
+	if r := sweep.Evaluate(run, cs).Results[0]; r.Outcome != sweep.AmbientHeard || !strings.Contains(r.Reason, "comes and goes") {
+		t.Errorf("%v %v: %s", r.Outcome, r.SE, r.Reason)
+	}
+}
+
 func TestVoids(t *testing.T) {
 	for _, c := range []struct {
 		name string

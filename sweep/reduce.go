@@ -28,6 +28,7 @@ type reading struct {
 	vertex   unit.Hz  // where the carrier stands between trace points; zero: cannot be told
 	vertexU  unit.Hz  // standard uncertainty of that
 	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
+	onSpread float64  // ratio of the strongest to the weakest on look at the carrier
 	unsteady bool     // zero span: the off looks differ by more than noise does
 }
 
@@ -182,6 +183,7 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		return reading{}, "every trace point at the carrier is missing"
 	}
 	r.carrier = axis.Freq(best)
+	r.onSpread = spreadIn(on.levels, best, best)
 	r.vertex, r.vertexU = vertexOf(on.mean, best, axis, rbw, r.floor, on.looks)
 	r.level = level(peakIn(on.mean, first, last))
 	n := float64(on.looks) * perBin
