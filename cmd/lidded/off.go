@@ -15,7 +15,11 @@ import (
 	"lidded/driver/instrument"
 )
 
-const offTimeout = 20 * time.Second
+const (
+	askTimeout = 10 * time.Second // for a daemon that has to get a lost source back first
+	offTimeout = 20 * time.Second // for the source itself
+	offEvery   = 500 * time.Millisecond
+)
 
 func offCommand() *cobra.Command {
 	c := &cobra.Command{
@@ -60,12 +64,11 @@ func offCommand() *cobra.Command {
 }
 
 // sourceOff goes through the daemon, which owns the link, and by itself where
-// there is none.
+// none answers in time.
 func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench string) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, offTimeout)
-	defer cancel()
-	cl := newClient("http://" + cfg.Daemon.Listen)
-	viaDaemon := cl.do(ctx, http.MethodPost, "/v1/benches/"+bench+"/source-off", nil, nil, nil)
+	asked, cancel := context.WithTimeout(ctx, askTimeout)
+	viaDaemon := newClient("http://"+cfg.Daemon.Listen).do(asked, http.MethodPost, "/v1/benches/"+bench+"/source-off", nil, nil, nil)
+	cancel()
 	if viaDaemon == nil {
 		return "read back by the daemon", nil
 	}
@@ -77,13 +80,27 @@ func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench s
 	if err != nil {
 		return "", err
 	}
-	s, err := instrument.OpenSource(ctx, spec)
-	if err != nil {
+	if err := makeSafe(ctx, spec); err != nil {
 		return "", errors.Join(err, viaDaemon)
 	}
-	defer s.Close()
-	if err := s.Halt(ctx); err != nil {
-		return "", err
-	}
 	return "read back here: no daemon answered", nil
+}
+
+// makeSafe tries until the source is read back as off, or the time is over.
+func makeSafe(ctx context.Context, spec instrument.Spec) error {
+	ctx, cancel := context.WithTimeout(ctx, offTimeout)
+	defer cancel()
+	again := time.NewTicker(offEvery)
+	defer again.Stop()
+	for {
+		err := instrument.MakeSafe(ctx, spec)
+		if err == nil {
+			return nil
+		}
+		select {
+		case <-again.C:
+		case <-ctx.Done():
+			return err
+		}
+	}
 }
