@@ -35,7 +35,7 @@ type Job struct {
 // Timing is how patient a guardian is. Zero fields take their defaults.
 type Timing struct {
 	Beat   time.Duration `json:"beat_ns"`    // how often the daemon beats; default 200 ms
-	Miss   time.Duration `json:"miss_ns"`    // without a beat for so long, the daemon hangs; default 2 s
+	Miss   time.Duration `json:"miss_ns"`    // without a beat for so long, the daemon hangs; default 3 s
 	Grace  time.Duration `json:"grace_ns"`   // after a loss, the daemon's own time to get the source back; default 2 s
 	MaxOn  time.Duration `json:"max_on_ns"`  // on for longer without a word, the daemon hangs though it beats; 0: no limit
 	GiveUp time.Duration `json:"give_up_ns"` // stop trying to reach a source; 0: never
@@ -46,7 +46,7 @@ func (t Timing) withDefaults() Timing {
 	for _, d := range []struct {
 		to  *time.Duration
 		def time.Duration
-	}{{&t.Beat, 200 * time.Millisecond}, {&t.Miss, 2 * time.Second}, {&t.Grace, 2 * time.Second}, {&t.Lock, 10 * time.Second}} {
+	}{{&t.Beat, 200 * time.Millisecond}, {&t.Miss, 3 * time.Second}, {&t.Grace, 2 * time.Second}, {&t.Lock, 10 * time.Second}} {
 		if *d.to <= 0 {
 			*d.to = d.def
 		}

@@ -128,7 +128,7 @@ type PointExposure struct {
 	Point     int      `json:"point"`
 	Freq      float64  `json:"freq_hz"`
 	EIRP      float64  `json:"eirp_dbm" doc:"Radiated power over an isotropic antenna"`
-	FieldAt1m float64  `json:"field_at_1m_v_per_m" doc:"By the far-field formula"`
+	FieldAt1m float64  `json:"field_at_1m_v_per_m" doc:"By the far-field formula, ground reflection included"`
 	Limit     *float64 `json:"limit_w_per_m2" doc:"As a plane wave; null where the table has none"`
 	Distance  *float64 `json:"distance_m" doc:"Where the limit is reached"`
 	FarField  float64  `json:"far_field_m" doc:"Nearer than this the formula does not hold"`
