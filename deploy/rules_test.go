@@ -1,0 +1,213 @@
+// Package deploy_test checks what is shipped beside the program: alert rules,
+// dashboard, service unit, packaging.
+package deploy_test
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// peer finds a program that a test compares with. Where it is not installed the
+// test is skipped, unless LIDDED_PEERS=required.
+func peer(t *testing.T, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		if os.Getenv("LIDDED_PEERS") == "required" {
+			t.Fatalf("%s is not installed", name)
+		}
+		t.Skipf("%s is not installed: this is not tested here", name)
+	}
+	return path
+}
+
+type rule struct {
+	Alert       string            `yaml:"alert,omitempty"`
+	Record      string            `yaml:"record,omitempty"`
+	Expr        string            `yaml:"expr"`
+	For         string            `yaml:"for,omitempty"`
+	Labels      map[string]string `yaml:"labels,omitempty"`
+	Annotations map[string]string `yaml:"annotations,omitempty"`
+}
+
+type group struct {
+	Name     string `yaml:"name"`
+	Interval string `yaml:"interval,omitempty"`
+	Rules    []rule `yaml:"rules"`
+}
+
+type ruleFile struct {
+	Groups []group `yaml:"groups"`
+}
+
+type testFile struct {
+	RuleFiles []string   `yaml:"rule_files"`
+	Every     string     `yaml:"evaluation_interval"`
+	Tests     []testCase `yaml:"tests"`
+}
+
+type testCase struct {
+	Name     string      `yaml:"name"`
+	Interval string      `yaml:"interval"`
+	Series   []yaml.Node `yaml:"input_series"`
+	Alerts   []struct {
+		Alert  string      `yaml:"alertname"`
+		At     string      `yaml:"eval_time"`
+		Expect []yaml.Node `yaml:"exp_alerts"`
+	} `yaml:"alert_rule_test"`
+}
+
+func read(t *testing.T, path string, to any) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err == nil {
+		err = yaml.Unmarshal(data, to)
+	}
+	if err != nil {
+		t.Fatalf("%s: %v", path, err)
+	}
+}
+
+func write(t *testing.T, path string, v any) {
+	t.Helper()
+	data, err := yaml.Marshal(v)
+	if err == nil {
+		err = os.WriteFile(path, data, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+var testFiles = []string{"lidded.rules.test.yml", "lidded.history.test.yml"}
+
+func TestRules(t *testing.T) {
+	promtool := peer(t, "promtool")
+	for _, args := range [][]string{{"check", "rules", "lidded.rules.yml"}, {"check", "config", "prometheus.yml"}, append([]string{"test", "rules"}, testFiles...)} {
+		c := exec.Command(promtool, args...)
+		c.Dir = "prometheus"
+		if out, err := c.CombinedOutput(); err != nil {
+			t.Errorf("promtool %s: %v\n%s", strings.Join(args, " "), err, out)
+		}
+	}
+}
+
+// lastComparison is the comparison that decides whether a rule fires.
+var lastComparison = regexp.MustCompile(`(==|!=|>=|<=|>|<)(\s*(bool\s+)?[0-9.e* ]+)([^=<>]*)$`)
+
+var opposite = map[string]string{"==": "!=", "!=": "==", ">": "<=", "<": ">=", ">=": "<", "<=": ">"}
+
+// breaks are ways to break a rule.
+var breaks = []struct {
+	name string
+	do   func(*rule) bool // false: does not apply
+}{
+	{"never fires", func(r *rule) bool { r.Expr = "vector(1) == 0"; return true }},
+	{"compares the other way", func(r *rule) bool {
+		m := lastComparison.FindStringSubmatchIndex(r.Expr)
+		if m == nil {
+			return false
+		}
+		r.Expr = r.Expr[:m[2]] + opposite[r.Expr[m[2]:m[3]]] + r.Expr[m[3]:]
+		return true
+	}},
+	{"waits for ever", func(r *rule) bool { r.For = "1000h"; return true }},
+	{"does not wait", func(r *rule) bool { had := r.For != ""; r.For = ""; return had }},
+	{"says something else", func(r *rule) bool { r.Annotations["summary"] = "all is well"; return true }},
+}
+
+// TestRulesBroken: each alert rule has a test that passes as it is, and fails
+// when the rule is broken in any of several ways.
+func TestRulesBroken(t *testing.T) {
+	promtool := peer(t, "promtool")
+	var rules ruleFile
+	read(t, "prometheus/lidded.rules.yml", &rules)
+	var files []testFile
+	for _, name := range testFiles {
+		var f testFile
+		read(t, filepath.Join("prometheus", name), &f)
+		files = append(files, f)
+	}
+	n := 0
+	for _, g := range rules.Groups {
+		for i, r := range g.Rules {
+			if r.Alert == "" {
+				continue
+			}
+			n++
+			t.Run(r.Alert, func(t *testing.T) {
+				t.Parallel()
+				if err := tryRule(t, promtool, rules, files, r); err != nil {
+					t.Fatalf("as it is: %v", err)
+				}
+				for _, b := range breaks {
+					broken := g.Rules[i]
+					broken.Annotations = map[string]string{}
+					for k, v := range r.Annotations {
+						broken.Annotations[k] = v
+					}
+					switch applies := b.do(&broken); {
+					case !applies && b.name != "does not wait":
+						t.Errorf("%s: cannot be broken this way", b.name)
+					case applies && tryRule(t, promtool, rules, files, broken) == nil:
+						t.Errorf("%s: no test notices", b.name)
+					}
+				}
+			})
+		}
+	}
+	if n < 14 {
+		t.Errorf("only %d alert rules", n)
+	}
+}
+
+// tryRule runs the tests of one alert rule, with the recording rules beside it.
+func tryRule(t *testing.T, promtool string, all ruleFile, files []testFile, r rule) error {
+	dir := t.TempDir()
+	alone := ruleFile{}
+	for _, g := range all.Groups {
+		g.Rules = slices.DeleteFunc(slices.Clone(g.Rules), func(o rule) bool { return o.Record == "" })
+		if len(g.Rules) > 0 {
+			alone.Groups = append(alone.Groups, g)
+		}
+	}
+	alone.Groups = append(alone.Groups, group{Name: "alone", Rules: []rule{r}})
+	write(t, filepath.Join(dir, "lidded.rules.yml"), alone)
+	args, fires := []string{"test", "rules"}, 0
+	for i, f := range files {
+		own := testFile{RuleFiles: f.RuleFiles, Every: f.Every}
+		for _, c := range f.Tests {
+			keep := c
+			keep.Alerts = nil
+			for _, a := range c.Alerts {
+				if a.Alert == r.Alert {
+					keep.Alerts = append(keep.Alerts, a)
+					fires += len(a.Expect)
+				}
+			}
+			if len(keep.Alerts) > 0 {
+				own.Tests = append(own.Tests, keep)
+			}
+		}
+		if len(own.Tests) > 0 {
+			path := filepath.Join(dir, testFiles[i])
+			write(t, path, own)
+			args = append(args, path)
+		}
+	}
+	if fires == 0 {
+		return fmt.Errorf("no test in which it fires")
+	}
+	if out, err := exec.Command(promtool, args...).CombinedOutput(); err != nil {
+		return fmt.Errorf("%w: %s", err, out)
+	}
+	return nil
+}
