@@ -1,0 +1,202 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+)
+
+// peer finds a program that a test compares with. Where it is not installed the
+// test is skipped, unless LIDDED_PEERS=required.
+func peer(t *testing.T, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		if os.Getenv("LIDDED_PEERS") == "required" {
+			t.Fatalf("%s is not installed", name)
+		}
+		t.Skipf("%s is not installed: this is not tested here", name)
+	}
+	return path
+}
+
+// expressions finds every query of a dashboard: of its panels, and of the
+// choices at its top.
+func expressions(v any) []string {
+	var out []string
+	switch v := v.(type) {
+	case map[string]any:
+		for k, x := range v {
+			if s, ok := x.(string); ok && (k == "expr" || k == "query" && strings.HasPrefix(s, "label_values(")) {
+				out = append(out, s)
+				continue
+			}
+			out = append(out, expressions(x)...)
+		}
+	case []any:
+		for _, x := range v {
+			out = append(out, expressions(x)...)
+		}
+	}
+	return out
+}
+
+var labelValues = regexp.MustCompile(`^label_values\((.*), (\w+)\)$`)
+
+// asGrafanaAsks is a dashboard's query as Grafana sends it.
+func asGrafanaAsks(expr string) string {
+	if m := labelValues.FindStringSubmatch(expr); m != nil {
+		expr = fmt.Sprintf("count by (%s) (%s)", m[2], m[1])
+	}
+	return strings.NewReplacer("$bench", ".*", "$specimen", ".*", "$__rate_interval", "20s", "$__range", "10m").Replace(expr)
+}
+
+// mayBeEmpty are queries that rightly have no result on a bench that rests.
+var mayBeEmpty = regexp.MustCompile(`lidded_run_left_seconds`)
+
+var metricName = regexp.MustCompile(`\blidded_\w+`)
+
+// TestMonitoring: a real Prometheus scrapes the daemon after a run; every query
+// of the dashboard has a result there, every rule is taken and evaluated, every
+// metric that they name is one of the daemon's.
+func TestMonitoring(t *testing.T) {
+	program := peer(t, "prometheus")
+	d := newDepot(t)
+	d.night(t)
+	dir, listen := t.TempDir(), freePort(t)
+	rules, err := filepath.Abs("../../deploy/prometheus/lidded.rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	conf := fmt.Sprintf("global: {scrape_interval: 250ms, evaluation_interval: 500ms}\nrule_files: [%s]\nscrape_configs: [{job_name: lidded, static_configs: [{targets: [%q]}]}]\n", rules, d.Addr())
+	if err := os.WriteFile(filepath.Join(dir, "prometheus.yml"), []byte(conf), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var log bytes.Buffer
+	c := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+listen, "--log.level=warn")
+	c.Stdout, c.Stderr = &log, &log
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		_ = c.Process.Kill()
+		_ = c.Wait()
+		if t.Failed() {
+			t.Log(log.String())
+		}
+	}()
+	p := prom{t, "http://" + listen}
+
+	data, err := os.ReadFile("../../deploy/grafana/lidded.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var board any
+	if err := json.Unmarshal(data, &board); err != nil {
+		t.Fatal(err)
+	}
+	list := expressions(board)
+	if len(list) < 20 {
+		t.Errorf("only %d queries", len(list))
+	}
+	for _, expr := range list {
+		p.result(asGrafanaAsks(expr), mayBeEmpty.MatchString(expr))
+	}
+	p.result(`ALERTS{alertname="LiddedFallsShort", specimen="otter", alertstate="firing"}`, false)
+
+	var groups struct {
+		Groups []struct {
+			Rules []struct{ Name, Health, LastError string }
+		}
+	}
+	p.get("/api/v1/rules", &groups)
+	n := 0
+	for _, g := range groups.Groups {
+		for _, r := range g.Rules {
+			n++
+			if r.Health == "err" || r.LastError != "" {
+				t.Errorf("rule %s: %s", r.Name, r.LastError)
+			}
+		}
+	}
+	if n < 15 {
+		t.Errorf("%d rules", n)
+	}
+
+	var known map[string]any
+	p.get("/api/v1/metadata", &known)
+	text, err := os.ReadFile(rules)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range metricName.FindAllString(strings.Join(list, "\n")+string(text), -1) {
+		if known[name] == nil && known[strings.TrimSuffix(name, "_total")] == nil { // a counter is known by its name without
+			t.Errorf("%s is not a metric of the daemon", name)
+		}
+	}
+}
+
+// prom asks a Prometheus.
+type prom struct {
+	t    *testing.T
+	base string
+}
+
+// get decodes the data of an answer, waiting for the server to start.
+func (p prom) get(path string, to any) {
+	p.t.Helper()
+	if !p.until(func() bool {
+		resp, err := http.Get(p.base + path)
+		if err != nil {
+			return false
+		}
+		defer resp.Body.Close()
+		answer := struct {
+			Status, Error string
+			Data          any
+		}{Data: to}
+		if err := json.NewDecoder(resp.Body).Decode(&answer); err != nil {
+			return false // not ready yet: it says so in words
+		}
+		if answer.Status != "success" {
+			p.t.Errorf("%s: %s", path, answer.Error)
+		}
+		return true
+	}) {
+		p.t.Fatalf("%s: no answer", path)
+	}
+}
+
+// result waits for a query to have a result.
+func (p prom) result(expr string, mayBeEmpty bool) {
+	p.t.Helper()
+	if !p.until(func() bool {
+		var data struct{ Result []any }
+		p.get("/api/v1/query?query="+url.QueryEscape(expr), &data)
+		return len(data.Result) > 0 || mayBeEmpty || p.t.Failed()
+	}) {
+		p.t.Errorf("no result: %s", expr)
+	}
+}
+
+func (p prom) until(done func() bool) bool {
+	tick, end := time.NewTicker(200*time.Millisecond), time.After(30*time.Second)
+	defer tick.Stop()
+	for !done() {
+		select {
+		case <-tick.C:
+		case <-end:
+			return false
+		}
+	}
+	return true
+}
