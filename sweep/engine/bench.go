@@ -61,8 +61,8 @@ type Guardian interface {
 	Keying(ctx context.Context) error
 	// Off is called when the source was read back as off.
 	Off()
-	// Lost is called when the source could not be switched off at a try: the
-	// guardian may try it too, until Off.
+	// Lost is called when a source that may be on could not be switched off at a
+	// try: the guardian may try it too, until Off.
 	Lost()
 }
 

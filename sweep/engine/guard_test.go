@@ -98,6 +98,27 @@ func TestTheGuardianHearsOfALostSource(t *testing.T) {
 	}
 }
 
+// A source that is away, but was not keyed since it was last read back as off, is
+// not one that may be on.
+func TestASourceThatIsAwayIsNotLost(t *testing.T) {
+	w := newWorld()
+	w.fail = func(_ int, name string) (f failure) {
+		if name == "source.SetOutput(off)" || name == "source.Recover" || name == "source.Halt" {
+			f.err = errors.New("unplugged")
+		}
+		return f
+	}
+	s := w.setup()
+	s.Guardian = guard{w: w}
+	d := serve(t, s)
+	if err := d.stop(); err == nil {
+		t.Error("an end without a source is not without an error")
+	}
+	if slices.Contains(w.log, "guard.Lost") {
+		t.Errorf("the guardian heard of a loss: %v", w.log)
+	}
+}
+
 // TestASourceSwitchedOffBySomebodyElse: what is captured meanwhile would read as
 // a good shield, and nobody keys again what a person switched off.
 func TestASourceSwitchedOffBySomebodyElse(t *testing.T) {

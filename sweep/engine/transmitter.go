@@ -30,7 +30,8 @@ type transmitter struct {
 	log     *zap.Logger
 	changed func(on bool)
 
-	on atomic.Bool // true from before keying until read back as off
+	on    atomic.Bool // true from before keying until read back as off, or not confirmed off
+	maybe bool        // keyed, or read back as on, and not read back as off since
 
 	tuned struct { // what the source was last set to, and read back
 		askedFreq, freq   unit.Hz
@@ -141,6 +142,7 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = wrong(RoleSource, trouble)
 		}
 	}()
+	t.maybe = true
 	if t.guard != nil {
 		if err := t.guard.Keying(ctx); err != nil {
 			return &ruleError{ruleGuardian, err}
@@ -219,19 +221,21 @@ func (t *transmitter) off(ctx context.Context) (trouble, err error) {
 		on, err = t.tryOff(ctx, try > 0)
 		if err == nil && !on {
 			t.mark(false)
+			t.maybe = false
 			if t.guard != nil {
 				t.guard.Off()
 			}
 			return trouble, nil
 		}
 		if err == nil {
+			t.maybe = true
 			err = readback("off", "on")
 		}
 		if trouble == nil || driver.KindOf(err) == driver.KindReadback {
 			trouble = err
 		}
 		t.log.Warn("source not confirmed off", zap.Int("try", try+1), zap.Error(err))
-		if t.guard != nil {
+		if t.guard != nil && t.maybe {
 			t.guard.Lost()
 		}
 	}
@@ -262,6 +266,7 @@ func (t *transmitter) isOff(ctx context.Context) (bool, error) {
 		return false, wrong(RoleSource, err)
 	}
 	t.mark(on)
+	t.maybe = on
 	return !on, nil
 }
 

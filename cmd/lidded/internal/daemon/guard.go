@@ -2,11 +2,13 @@ package daemon
 
 import (
 	"context"
+	"net"
 	"time"
 
 	"go.uber.org/zap"
 
 	"lidded/cmd/lidded/internal/guardian"
+	"lidded/driver/link"
 	"lidded/sweep"
 	"lidded/sweep/engine"
 )
@@ -21,6 +23,20 @@ func rulesOf(lab *Bench) engine.Rules {
 // that was as long as allowed; see engine.Rules.OffTotal.
 const offAllowance = 40 * time.Second
 
+// virtualPatience is how long a source on this machine is tried that is gone with
+// its daemon: it was a virtual one, or what led to it ended.
+const virtualPatience = 10 * time.Minute
+
+func onThisMachine(address string) bool {
+	a, err := link.Parse(address)
+	if err != nil || a.Scheme != link.SchemeTCP {
+		return false
+	}
+	host, _, err := net.SplitHostPort(a.Host)
+	ip := net.ParseIP(host)
+	return err == nil && (host == "localhost" || ip != nil && ip.IsLoopback())
+}
+
 // guardianOf prepares the process that stands by for a bench; nil for none.
 func (d *Daemon) guardianOf(lab *Bench, o Options) *guardian.Guardian {
 	if len(o.Guardian) == 0 {
@@ -28,6 +44,9 @@ func (d *Daemon) guardianOf(lab *Bench, o Options) *guardian.Guardian {
 		return nil
 	}
 	timing := guardian.Timing{GiveUp: o.GuardianGivesUp}
+	if timing.GiveUp == 0 && onThisMachine(lab.Config.Source.Address) {
+		timing.GiveUp = virtualPatience
+	}
 	if m := lab.Config.KeyDown.MaxOn; m > 0 && lab.Config.TimeScale <= 1 {
 		timing.MaxOn = m + m/5 + offAllowance
 	}

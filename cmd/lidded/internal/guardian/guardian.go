@@ -38,6 +38,7 @@ type Guardian struct {
 	mu     sync.Mutex
 	ward   *ward // nil: none
 	off    bool  // the source was read back as off
+	maybe  bool  // it was keyed, or may be on, at any time
 	closed bool
 	number int
 }
@@ -150,10 +151,13 @@ func (g *Guardian) replaceLocked(ctx context.Context, old *ward) error {
 	}
 	g.mu.Lock()
 	g.ward = w
-	off := g.off
+	off, maybe := g.off, g.maybe
 	g.mu.Unlock()
-	if off {
+	switch {
+	case off:
 		return w.say(wordOff)
+	case maybe: // what the one before knew
+		return w.say(wordOn + " 0")
 	}
 	return nil
 }
@@ -169,7 +173,7 @@ func (g *Guardian) Keying(ctx context.Context) error {
 		w, closed := g.ward, g.closed
 		g.number++
 		n := g.number
-		g.off = false
+		g.off, g.maybe = false, true
 		g.mu.Unlock()
 		if closed || w == nil {
 			return errClosed
@@ -192,7 +196,7 @@ func (g *Guardian) Lost() { g.tell(wordLost, false) }
 
 func (g *Guardian) tell(word string, off bool) {
 	g.mu.Lock()
-	g.off = off
+	g.off, g.maybe = off, g.maybe || !off
 	w := g.ward
 	g.mu.Unlock()
 	if w != nil {
@@ -204,7 +208,7 @@ func (g *Guardian) tell(word string, off bool) {
 // the source not confirmed off the process stays, and goes on trying.
 func (g *Guardian) Close() error {
 	g.mu.Lock()
-	w, off, was := g.ward, g.off, g.closed
+	w, off, was := g.ward, g.off || !g.maybe, g.closed
 	g.closed = true
 	g.mu.Unlock()
 	if w == nil || was {

@@ -30,7 +30,7 @@ type Watch struct {
 	on      bool // or not known to be off
 	since   time.Time
 	lost    bool
-	keyings int
+	touched bool // the daemon has keyed the source, or said that it may be on
 
 	beats  *time.Timer // the next beat is due
 	limit  *time.Timer // on for too long
@@ -65,7 +65,7 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 				return w.takeOver(ctx)
 			}
 			if bye := w.hear(ctx, word); bye {
-				if !w.on {
+				if !w.on || !w.touched {
 					return nil
 				}
 				w.Log.Warn("the daemon ended with the source not confirmed off")
@@ -104,7 +104,7 @@ func (w *Watch) hear(ctx context.Context, word string) (bye bool) {
 	case wordOn:
 		w.calm()
 		w.on, w.lost, w.since = true, false, time.Now()
-		w.keyings++
+		w.touched = true
 		if w.Timing.MaxOn > 0 {
 			w.limit.Reset(w.Timing.MaxOn)
 		}
@@ -115,7 +115,7 @@ func (w *Watch) hear(ctx context.Context, word string) (bye bool) {
 		w.calm()
 		w.on, w.lost = false, false
 	case wordLost:
-		w.on = true
+		w.on, w.touched = true, true
 		if !w.lost {
 			w.lost = true
 			w.grace.Reset(w.Timing.Grace)
@@ -149,9 +149,16 @@ func (w *Watch) end(ctx context.Context, why string) error {
 // command that the daemon sent last may still have been on its way.
 const again = 300 * time.Millisecond
 
+// untouched is how long a source is tried that the daemon never keyed: it may
+// have been away from the start.
+const untouched = time.Minute
+
 // takeOver makes the source safe for a daemon that is gone.
 func (w *Watch) takeOver(ctx context.Context) error {
 	w.calm()
+	if g := w.Timing.GiveUp; !w.touched && (g <= 0 || g > untouched) {
+		w.Timing.GiveUp = untouched
+	}
 	begun := time.Now()
 	for round := range 2 {
 		if round > 0 && !w.pause(ctx, again) {

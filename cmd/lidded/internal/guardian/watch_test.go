@@ -189,6 +189,40 @@ func TestAFarewellWithTheSourceOnIsNone(t *testing.T) {
 	})
 }
 
+// A source that was away from the start was never keyed: nobody looks for it for
+// ever.
+func TestASourceThatWasNeverThere(t *testing.T) {
+	bubble(t, "farewell", func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, nil)
+		p.say("beat")
+		p.say("bye")
+		if err := p.end(); err != nil {
+			t.Error(err)
+		}
+		p.quiet()
+	})
+	bubble(t, "killed", func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, func(p *post) { p.fails = 1 << 30 })
+		begun := time.Now()
+		p.daemon.Close()
+		if err := <-p.ended; !errors.Is(err, errAway) {
+			t.Error(err)
+		}
+		if d := time.Since(begun); d < time.Minute || d > time.Minute+5*time.Second {
+			t.Errorf("given up after %v", d)
+		}
+	})
+	bubble(t, "keyed once", func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, func(p *post) { p.fails = 1000 })
+		p.say("on 1")
+		p.hears("armed 1")
+		p.daemon.Close()
+		if err := <-p.ended; err != nil { // about half an hour
+			t.Error(err)
+		}
+	})
+}
+
 func TestMissedBeats(t *testing.T) {
 	bubble(t, "source on", func(t *testing.T) {
 		p := stand(t, guardian.Timing{}, nil)
