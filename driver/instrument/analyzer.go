@@ -18,6 +18,7 @@ type Analyzer struct {
 	got     driver.Settings  // as last read back
 	points  int              // of a trace; 0: not known
 	took    time.Duration    // of a sweep, as last reported or computed; 0: not known
+	before  []unit.DBm       // the trace before, where only waiting tells that there is a new one
 	single  bool             // sweeps only when started
 	held    bool             // a trace is being held, or waits to be read: leave it alone
 
@@ -101,15 +102,18 @@ func (a *Analyzer) Reattach(ctx context.Context) error {
 	return a.Recover(ctx)
 }
 
-var errNotArmed = errors.New("the analyzer is not armed")
+var (
+	errNotArmed  = errors.New("the analyzer is not armed")
+	errTraceLost = errors.New("the power-on bit is set: the held trace is lost")
+)
 
 // rejoin readies a new link to an instrument that holds a trace. A restart in
 // the meantime has lost the trace; the caller is told, and the instrument is
 // no longer left alone.
 func (a *Analyzer) rejoin(ctx context.Context) error {
-	if err := a.stillUp("rejoin"); err != nil {
-		a.held = false
-		return err
+	if a.restarted {
+		a.held, a.reported = false, false
+		return a.fail("rejoin", "", driver.KindPowerCycled, errTraceLost, "", "recover it, and repeat what was held")
 	}
 	return a.apply(ctx, a.dialect.Trace.Format)
 }

@@ -35,7 +35,7 @@ func (t *talker) establish(ctx context.Context, prepare func(context.Context) er
 		if ctx.Err() != nil && last != nil {
 			return fmt.Errorf("%w (before that: %w)", err, last)
 		}
-		if try >= t.spec.Tries || !driver.Retryable(err) {
+		if try >= t.spec.Tries || !driver.Retryable(err) || errors.Is(err, errTraceLost) {
 			return err
 		}
 		t.spec.Logger.Warn("no link", zap.Int("try", try), zap.Duration("again_in", wait), zap.Error(err))

@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"lidded/driver"
 	"lidded/driver/dialect"
+	"lidded/driver/unit"
 )
 
 // minGrace is how much longer than twice the sweep time is waited when the
@@ -68,11 +70,60 @@ func (a *Analyzer) Sweep(ctx context.Context) (driver.Trace, error) {
 		waiting, took = false, time.Since(begun)
 	}
 	tr, err := a.fetch(ctx)
+	if err == nil && a.dialect.Sweep.By == dialect.Wait {
+		tr, err = a.newer(ctx, tr)
+	}
 	if waiting {
 		took = time.Since(begun)
 	}
 	tr.Begun, tr.Took = begun, took
 	return tr, err
+}
+
+// How a trace is known for that of the sweep before.
+const (
+	staleTries  = 3  // more waits for a new one
+	staleLevels = 16 // different levels a trace must have: noise that agrees in as many does so in no two sweeps
+)
+
+var errOldTrace = errors.New("the trace is still that of the sweep before")
+
+// newer makes sure that a trace is not that of the sweep before: where the end
+// is only waited for, a late instrument would answer with it.
+func (a *Analyzer) newer(ctx context.Context, tr driver.Trace) (driver.Trace, error) {
+	defer func() { a.before = tr.Levels }()
+	for try := 0; repeats(a.before, tr.Levels); try++ {
+		if try == staleTries {
+			return tr, a.fail("await the sweep's end", a.dialect.Trace.Query.Send, driver.KindTimeout, errOldTrace, "",
+				fmt.Sprintf("it takes longer than dialect %s waits: raise sweep.complete.plus", a.dialect.Name))
+		}
+		if err := a.pause(ctx, max(a.took, staleWait)); err != nil {
+			return tr, err
+		}
+		var err error
+		if tr, err = a.fetch(ctx); err != nil {
+			return tr, err
+		}
+	}
+	return tr, nil
+}
+
+// staleWait is the least time before an old trace is asked for again.
+const staleWait = 20 * time.Millisecond
+
+// repeats reports whether two traces are one: equal throughout, and not merely
+// because the display cuts off what is below it.
+func repeats(a, b []unit.DBm) bool {
+	if !slices.Equal(a, b) {
+		return false
+	}
+	levels := map[unit.DBm]bool{}
+	for _, p := range b {
+		if levels[p] = true; len(levels) >= staleLevels {
+			return true
+		}
+	}
+	return false
 }
 
 func lastOf(cmds []dialect.Command) string {

@@ -29,6 +29,7 @@ func (t *talker) stillUp(command string) error {
 	if !t.restarted {
 		return nil
 	}
+	t.reported = false // told now
 	return t.fail("verify", command, driver.KindPowerCycled, errors.New("the power-on bit is set"), "", "its settings are lost: recover it, and repeat what was measured since")
 }
 
