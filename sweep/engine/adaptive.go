@@ -20,6 +20,13 @@ func newAdaptive(c *conduct) *adaptive {
 	return &adaptive{g}
 }
 
+// expect tells the guide what an earlier run found.
+func (s *adaptive) expect(earlier []sweep.Result) {
+	for _, r := range earlier {
+		s.guide.Expect(r.At, r.Point, r.SE)
+	}
+}
+
 func (s *adaptive) learn(c sweep.Capture) { s.guide.Learn(c) }
 
 func (s *adaptive) capture(ctx context.Context, r *rig, t task) ([]sweep.Capture, error) {

@@ -17,6 +17,9 @@ type Request struct {
 	Operator  string
 	Trigger   string // "cli", "rest", "schedule nightly"
 	Key       string // idempotency key; empty: none
+	// Earlier are results of an earlier run with the same points, from which an
+	// adaptive capture takes what to expect; may be empty.
+	Earlier []sweep.Result
 }
 
 // Started is a run that was accepted, or, Reused, the one that an earlier
@@ -80,6 +83,9 @@ func (b *Bench) Start(ctx context.Context, q Request) (Started, error) {
 	}
 	c := b.newConduct(run)
 	c.run.Predicted = c.costs.total
+	if a, ok := c.strategy.(*adaptive); ok {
+		a.expect(q.Earlier)
+	}
 	err := b.hand(ctx, &job{c: c, reply: make(chan error, 1)})
 	var busy *BusyError
 	if q.Key != "" && (errors.Is(err, sweep.ErrConflict) || errors.As(err, &busy)) {

@@ -31,6 +31,7 @@ type depth struct {
 	boxes  []string
 	edit   func(*sweep.PlanSpec)
 	wait   time.Duration // before each box is closed
+	before []sweep.Result
 }
 
 // dived is what came of it.
@@ -116,7 +117,7 @@ func dive(t testing.TB, d depth) dived {
 	}
 	long, cancel := context.WithTimeout(ctx, 5*time.Minute)
 	defer cancel()
-	r, err := bench.Wait(long, bench.begin(t, engine.Request{Plan: p, Specimens: boxes, Trigger: "cli"}))
+	r, err := bench.Wait(long, bench.begin(t, engine.Request{Plan: p, Specimens: boxes, Trigger: "cli", Earlier: d.before}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -390,5 +391,28 @@ func TestRunBudgetIsKept(t *testing.T) {
 	}
 	if _, wrong, claims := d.check(t, "plate"); wrong > 1 || claims < 7 {
 		t.Errorf("%d of %d claims do not hold", wrong, claims)
+	}
+}
+
+// What an earlier night measured is where the next begins: the first point of
+// the leaky box, of which no neighbour tells, needs no search.
+func TestEarlierNightsInform(t *testing.T) {
+	d := depth{world: "shared", traits: "modern-opc", seed: 33, count: 3, boxes: []string{"leaky"}, edit: reach(70)}
+	first := dive(t, d)
+	d.before, d.seed = first.eval.Results, 34
+	second := dive(t, d)
+	rungs := func(d dived) (n int) {
+		for _, c := range d.caps {
+			if c.Kind == sweep.Enclosed && c.Point == 0 {
+				n++
+			}
+		}
+		return n
+	}
+	if a, b := rungs(first), rungs(second); b >= a {
+		t.Errorf("%d rungs the first night, %d the second", a, b)
+	}
+	if r := second.eval.Results[0]; r.Outcome != sweep.Measured {
+		t.Errorf("%v: %v", r.Freq, r.SE)
 	}
 }
