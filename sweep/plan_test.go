@@ -82,6 +82,9 @@ func TestCheckOnRefuses(t *testing.T) {
 		{"over maximum", func(_ *sweep.Plan, b *sweep.Bench) { b.MaxLevel = -5 }, "points[0]: source level 0.0 dBm at 30 MHz is over bench depot's max_level -5.0 dBm: lower level, or raise max_level if everything behind the source stands it"},
 		{"outside source", func(_ *sweep.Plan, b *sweep.Bench) { b.SourceRange.FreqMax = 500e6 }, "points[32]: 532.921 MHz is outside the source's range up to 500 MHz: take it out of the plan, or use another source"},
 		{"rbw", func(_ *sweep.Plan, b *sweep.Bench) { b.AnalyzerRange.RBWMin = 100e3; b.AnalyzerRange.RBWMax = 1e6 }, "points[0]: RBW 10 kHz is outside the analyzer's 100 kHz to 1 MHz: change rbw"},
+		{"least rbw", func(p *sweep.Plan, b *sweep.Bench) {
+			p.Strategy, p.MinRBW, b.AnalyzerRange.RBWMin, b.AnalyzerRange.RBWMax = sweep.Adaptive, 1, 10, 1e6
+		}, "min_rbw: 1 Hz is narrower than the analyzer's least, 10 Hz: raise it, or leave it out"},
 		{"no hands", func(p *sweep.Plan, _ *sweep.Bench) { p.ByRule = true }, "hold_points: the plan's hold points are released by rule, but bench depot has no hands that could: set hold_points: operator"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
