@@ -85,6 +85,9 @@ func (a *air) take(run sweep.Run, reference unit.DBm, se func(int) unit.DB) []sw
 			a.capture(run, sweep.Reference, open, q, reference),
 			a.capture(run, sweep.Enclosed, boxed, q, reference.Add(-se(q.Index))),
 			a.capture(run, sweep.Closing, open, q, reference))
+		for boxed.Repeat = 2; boxed.Repeat <= run.Plan.Repeats; boxed.Repeat++ {
+			out = append(out, a.capture(run, sweep.Enclosed, boxed, q, reference.Add(-se(q.Index))))
+		}
 	}
 	for i := range out {
 		out[i].Seq = i + 1
@@ -155,21 +158,24 @@ func TestSignalInTheNoiseGivesABoundThatHolds(t *testing.T) {
 			t.Parallel()
 			a := &air{rng: rand.New(rand.NewPCG(8, 1)), noise: -100, perBin: d.perBin}
 			run := aRun(t, d.det, nil)
+			run.Plan.Repeats = 5
 			broken, called := 0, 0
-			for range 5 {
-				for i, r := range sweep.Evaluate(run, a.take(run, -60, func(i int) unit.DB { return unit.DB(36 + i) })).Results {
-					truth := unit.DB(36 + i)
-					if r.SE.Relation == sweep.AtLeastRelation {
-						if r.SE.Value > truth {
-							broken++
-						}
-						if r.SE.Value > 48 || r.SE.Value < 25 {
-							t.Errorf("bound %v from a reference 40 dB over the floor", r.SE.Value)
-						}
+			results := sweep.Evaluate(run, a.take(run, -60, func(i int) unit.DB { return unit.DB(36 + i) })).Results
+			if len(results) != 200 {
+				t.Fatalf("%d results, want 200", len(results))
+			}
+			for _, r := range results {
+				truth := unit.DB(36 + r.Point)
+				if r.SE.Relation == sweep.AtLeastRelation {
+					if r.SE.Value > truth {
+						broken++
 					}
-					if r.Outcome == sweep.Measured && truth > 55 {
-						called++
+					if r.SE.Value > 48 || r.SE.Value < 25 {
+						t.Errorf("bound %v from a reference 40 dB over the floor", r.SE.Value)
 					}
+				}
+				if r.Outcome == sweep.Measured && truth > 55 {
+					called++
 				}
 			}
 			if broken > 18 { // 200 points at 95 %: 10 expected; 18 is the 99.4 % point of the binomial
