@@ -48,10 +48,17 @@ type Evaluator struct {
 	tracker  *tracker // nil: the plan's settings are wide enough without
 	budgets  map[budgetKey]combinedBudget
 	timing   Timing
+	findings map[findingKey]detect.Finding
 
 	open   map[spot]openField
 	floors map[int][]float64 // per step: noise floors per hertz, sorted
 	notes  []string
+}
+
+// findingKey names a capture that was judged, and with how many others.
+type findingKey struct {
+	id    string
+	pools int
 }
 
 // seen is a capture without its traces, and what they say.
@@ -65,7 +72,7 @@ type seen struct {
 
 // NewEvaluator makes an evaluator without captures.
 func NewEvaluator(run Run) *Evaluator {
-	e := &Evaluator{run: run, index: map[captureKey][]seen{}, open: map[spot]openField{}, floors: map[int][]float64{}}
+	e := &Evaluator{run: run, index: map[captureKey][]seen{}, open: map[spot]openField{}, floors: map[int][]float64{}, findings: map[findingKey]detect.Finding{}}
 	e.rule = detect.DefaultRule(max(1, len(run.Plan.Points)*len(run.Plan.Positions)*len(run.Plan.Polarizations)*max(1, len(run.Specimens))*max(1, run.Plan.Repeats)))
 	e.rule.FamilyAlpha, e.rule.Confidence = orFloat(run.Plan.FalseAlarm, DefaultFalseAlarm), orFloat(run.Plan.Confidence, DefaultConfidence)
 	e.twoSided = math.Sqrt2 * math.Erfinv(e.rule.Confidence)

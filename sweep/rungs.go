@@ -48,7 +48,21 @@ func spentRule(rule detect.Rule, i int) (present, bound detect.Rule) {
 
 // judge compares the looks of a capture. In zero span the carrier may stand
 // beside the filter's middle: the limit allows for what that takes off.
+//
+// The same looks give the same finding, whatever is added after: it is kept.
 func (e *Evaluator) judge(c seen) detect.Finding {
+	k := findingKey{c.ID, c.pools}
+	if f, ok := e.findings[k]; ok && c.ID != "" {
+		return f
+	}
+	f := e.compare(c)
+	if c.ID != "" {
+		e.findings[k] = f
+	}
+	return f
+}
+
+func (e *Evaluator) compare(c seen) detect.Finding {
 	r := c.reading
 	if c.HeldSweeps > 0 {
 		return e.judgeHeld(c)
