@@ -168,7 +168,7 @@ func verdicts() *table.PanelBuilder {
 // frequencies lists SE point by point, with its relation in a column of its own.
 func frequencies() *table.PanelBuilder {
 	return table.NewPanelBuilder().
-		Title("SE at each frequency").Description("relation: = a measured value, ≥ a lower bound.").Datasource(source()).Height(2*high).Span(full).Unit(units.Decibel).
+		Title("SE at each frequency").Description("relation: = a measured value, ≥ a lower bound.").Datasource(source()).Height(2 * high).Span(full).Unit(units.Decibel).
 		WithTarget(now(`label_replace(lidded_se_db`+ofSpecimen+` and lidded_se_is_bound`+ofSpecimen+` == 0, "relation", "=", "", "")`+
 			` or label_replace(lidded_se_db`+ofSpecimen+` and lidded_se_is_bound`+ofSpecimen+` == 1, "relation", "≥", "", "")`, "").Format(prometheus.PromQueryFormatTable)).
 		WithTransformation(columns("bench", "plan", "specimen", "freq_hertz", "relation", "Value"))
