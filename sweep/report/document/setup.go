@@ -117,10 +117,19 @@ func (b *builder) settings() Section {
 		})
 	}
 	return Section{"Settings", []Block{Pairs{
+		known("strategy", strategy(p)),
 		known("looks at a point", fmt.Sprintf("%d to %d with the source on, and as many off, in turn", p.Looks, max(p.Looks, p.MaxLooks))),
 		known("settling after each step", duration(p.Settle)),
 		known("whole sweeps at a sealed step", sealedSweeps(p)),
 	}, t}}
+}
+
+// strategy says how the looks at a point were chosen.
+func strategy(p sweep.Plan) string {
+	if p.Strategy != sweep.Adaptive {
+		return "fixed: the settings below at every point"
+	}
+	return fmt.Sprintf("adaptive: from the settings below to narrower and longer looks where a point needs them, for its %v", p.Stop)
 }
 
 func sealedSweeps(p sweep.Plan) string {
