@@ -140,10 +140,13 @@ func Judge(l *Line, field Field, f unit.Hz, r Result) Judgement {
 
 func describe(r Result) string {
 	if r.Outcome == AtLeast {
-		return fmt.Sprintf("at least %v", r.SE)
+		return fmt.Sprintf("at least %v", floored(r.SE))
 	}
 	return fmt.Sprintf("%v ± %v", r.SE, r.U)
 }
+
+// floored is a bound as it is printed, never rounded up.
+func floored(b unit.DB) unit.DB { return unit.DB(math.Floor(float64(b)*10) / 10) }
 
 func noClaim(r Result) (why, cure string) {
 	switch r.Outcome {
@@ -157,7 +160,7 @@ func noClaim(r Result) (why, cure string) {
 
 func toDecide(r Result, req unit.DB) string {
 	if r.Outcome == AtLeast {
-		return fmt.Sprintf("%v more dynamic range", req-r.SE)
+		return fmt.Sprintf("%v more dynamic range", req-floored(r.SE))
 	}
 	gap := unit.DB(math.Abs(float64(r.SE - req)))
 	if gap < 0.05 {
