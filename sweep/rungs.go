@@ -85,18 +85,33 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 	return f
 }
 
+// heldLevelFrom is the margin over the held floor from which a held level is
+// given: nearer, the number of looks that the largest was taken of, which nobody
+// knows well, moves it by decibels.
+const heldLevelFrom = unit.DB(10)
+
 // judgeHeld judges a held trace. The limit is that of the sweeps that surely saw
-// the carrier. More may have: as many as fit into the dwell without a pause. The
-// level is corrected for the number between (their geometric mean), and the
-// interval covers both ends.
+// the carrier, a look each. More may have: as many as fit into the dwell without
+// a pause, and a peak detector may take up to four looks while the filter's top
+// passes the carrier (N_eff = 1.505·RBW·T with T = 2.5/RBW). The level is
+// corrected for the number between (their geometric mean), and the interval
+// covers both ends.
 func (e *Evaluator) judgeHeld(c seen) detect.Finding {
 	on, off := c.reading.on, c.reading.off
 	f := detect.Judge(on, off, e.rule)
+	if f.Present && level(on.Mean).Sub(level(c.reading.floor)) < heldLevelFrom {
+		f.Level, f.Corrected = unit.Missing(), false
+		f.Reason = "a signal is present, but too near the held noise for a value"
+		return f
+	}
 	t := c.Settings.SweepTime
 	if !f.Present || !f.Level.IsFinite() || t <= 0 || c.Nominal <= t {
 		return f
 	}
 	most := math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps))
+	if points := c.Settings.Points; points > 0 {
+		most *= min(max(1.505*float64(c.Settings.RBW)*t.Seconds()/float64(points), 1), 4)
+	}
 	if most <= on.N {
 		return f
 	}
