@@ -78,7 +78,7 @@ export class ResultView {
     for (const s of results.summaries) {
       let card = this.cards.get(s.specimen);
       if (!card) {
-        card = new Card(s.specimen);
+        card = new Card(s.specimen, run.id);
         this.cards.set(s.specimen, card);
         byId("specimens").append(card.root);
       }
@@ -104,7 +104,8 @@ export class ResultView {
 const symbols = { measured: "\u25cf", bound: "\u25b2", ambient: "\u2715", void: "\u2298", required: "\u2504\u2504" };
 
 class Card {
-  constructor(specimen) {
+  constructor(specimen, run) {
+    this.wall = new Wall(specimen, run);
     this.title = make("h3", {}, specimen);
     this.verdict = make("p", { class: "verdict" }, make("strong"), make("span"));
     this.counts = make("p", { class: "counts" });
@@ -116,7 +117,7 @@ class Card {
     const figures = ["SE", "Margin", "Dynamic range", "Required", "Headroom"];
     this.table = make("details", {}, make("summary", {}, "Table"),
       make("div", { class: "scroll", tabindex: 0 }, make("table", {}, this.caption, make("thead", {}, make("tr", {}, ...heads.map((h) => make("th", { scope: "col", class: figures.includes(h) ? "number" : null }, h)))), this.rows)));
-    this.root = make("article", { class: "specimen", "data-specimen": specimen }, this.title, this.verdict, this.counts, this.figure, this.readout, this.table);
+    this.root = make("article", { class: "specimen", "data-specimen": specimen }, this.title, this.verdict, this.counts, this.figure, this.readout, this.table, this.wall.root);
     this.chart = new Chart(this.figure, this.readout);
   }
 
@@ -139,11 +140,49 @@ class Card {
     setText(this.counts, counts);
     this.figure.setAttribute("aria-label", `Shielding effectiveness against frequency. ${s.sentence}. Points: ${counts}. The table below has every figure.`);
     const any = s.worst.some((w) => w.outcome !== "unknown");
-    this.figure.hidden = this.readout.hidden = this.table.hidden = !any;
+    this.figure.hidden = this.readout.hidden = this.table.hidden = this.wall.root.hidden = !any;
+    this.wall.stale();
     this.chart.update(s.worst, stretches);
     this.figure.dataset.points = String(this.chart.points.length);
     this.rows.replaceChildren(...s.worst.filter((w) => w.outcome !== "unknown").map(row));
     setText(this.table.firstChild, `Table: ${this.rows.childElementCount} frequencies`);
+  }
+}
+
+// Wall sets the results beside what the box's wall should do, when it is opened.
+class Wall {
+  constructor(specimen, run) {
+    this.path = `/v1/runs/${encodeURIComponent(run)}/explanation?specimen=${encodeURIComponent(specimen)}`;
+    this.body = make("div", { class: "words", "aria-live": "polite" });
+    this.root = make("details", { class: "wall" }, make("summary", {}, "What the wall should do"), this.body);
+    this.root.addEventListener("toggle", () => this.load());
+    this.loaded = false;
+  }
+
+  // stale is told that there are new results.
+  stale() {
+    this.loaded = false;
+    this.load();
+  }
+
+  async load() {
+    if (!this.root.open || this.loaded) return;
+    this.loaded = true;
+    try {
+      this.show(await get(this.path));
+    } catch (e) {
+      this.body.replaceChildren(make("p", {}, e.message));
+    }
+  }
+
+  show(x) {
+    const hypothesis = (h) => make("li", {}, `Perhaps ${h.says}: ${h.evidence.join("; ")}.`, h.next ? ` To tell: ${h.next}.` : "");
+    const finding = (f) => make("li", { "data-agreement": f.agreement }, f.says + ".", f.hypotheses.length ? make("ul", {}, ...f.hypotheses.map(hypothesis)) : null);
+    this.body.replaceChildren(
+      make("p", {}, `${x.made_of}: ${x.expected.validity.text}.`),
+      make("ul", { class: "findings" }, ...x.findings.map(finding)),
+      ...x.notes.map((n) => make("p", {}, n)),
+      make("p", {}, `Protection code ${x.em_code.code} (${x.em_code.source}).`));
   }
 }
 
