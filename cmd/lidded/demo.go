@@ -38,9 +38,10 @@ func demoCommand() *cobra.Command {
 	seed := f.Uint64("seed", 1, "of all noise: another seed, other noise, the same conclusions")
 	listen := f.String("listen", "", "address of page, REST and metrics (default "+config.DefaultListen+", or a free port if that is taken)")
 	store := f.String("store", "", "store file (default: a temporary one, removed at the end)")
+	serial := f.Bool("serial", false, "speak to both instruments over serial lines (pseudo-terminals) in place of TCP")
 	verbose := f.Bool("verbose", false, "show the daemon's log")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		return demo{w: c.OutOrStdout(), log: c.ErrOrStderr(), once: *once, seed: *seed, listen: *listen, store: *store, verbose: *verbose}.run(c.Context())
+		return demo{w: c.OutOrStdout(), log: c.ErrOrStderr(), once: *once, seed: *seed, listen: *listen, store: *store, verbose: *verbose, serial: *serial}.run(c.Context())
 	}
 	return c
 }
@@ -49,6 +50,7 @@ func demoCommand() *cobra.Command {
 type demo struct {
 	w, log        io.Writer
 	once, verbose bool
+	serial        bool
 	seed          uint64
 	listen, store string
 }
@@ -68,7 +70,7 @@ func (m demo) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	bench, err := virtual.Start(ctx, virtual.Config{World: world, Seed: m.seed, Control: "127.0.0.1:0"})
+	bench, err := virtual.Start(ctx, virtual.Config{World: world, Seed: m.seed, Control: "127.0.0.1:0", Analyzer: virtual.InstrumentConfig{PTY: m.serial}, Source: virtual.InstrumentConfig{PTY: m.serial}})
 	if err != nil {
 		return err
 	}
@@ -97,7 +99,8 @@ func (m demo) run(ctx context.Context) (err error) {
 		cancel() // a daemon that could not serve ends the job too
 		served <- err
 	}()
-	fmt.Fprintf(m.w, "virtual bench: analyzer on tcp://%s, source on tcp://%s\n", bench.AnalyzerAddr(), bench.SourceAddr())
+	analyzer, source := m.addresses(bench)
+	fmt.Fprintf(m.w, "virtual bench: analyzer on %s, source on %s\n", analyzer, source)
 	fmt.Fprintf(m.w, "watch: http://%s/\n\n", d.Addr())
 	runErr := m.job(ctx, d, bench, progress)
 	if runErr == nil && !m.once {
@@ -127,11 +130,19 @@ func (m demo) config(b *virtual.Bench) (*config.Config, error) {
 			ln.Close()
 		}
 	}
+	analyzer, source := m.addresses(b)
 	filled := strings.NewReplacer(
-		"@listen@", listen, "@store@", m.store, "@analyzer@", "tcp://"+b.AnalyzerAddr(),
-		"@source@", "tcp://"+b.SourceAddr(), "@control@", b.ControlAddr(),
+		"@listen@", listen, "@store@", m.store, "@analyzer@", analyzer, "@source@", source, "@control@", b.ControlAddr(),
 	).Replace(string(text))
 	return config.Parse("depot-demo.yaml", []byte(filled), nil)
+}
+
+// addresses are where the two instruments are reached.
+func (m demo) addresses(b *virtual.Bench) (analyzer, source string) {
+	if m.serial {
+		return "serial://" + b.AnalyzerPTY() + "?baud=115200", "serial://" + b.SourcePTY() + "?baud=115200"
+	}
+	return "tcp://" + b.AnalyzerAddr(), "tcp://" + b.SourceAddr()
 }
 
 // job starts the run, waits for it and prints what came of it.

@@ -8,16 +8,17 @@ import (
 )
 
 // The demonstration's conclusions do not depend on the noise: another seed
-// gives other figures and the same verdicts.
+// gives other figures and the same verdicts, over TCP and over serial lines.
 func TestDemoConcludesTheSameWithAnySeed(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes half a minute")
 	}
 	verdict := regexp.MustCompile(`(?m)^(heron|otter|kingfisher): (meets|falls short of|undecided)`)
 	var conclusions, outputs []string
-	for _, seed := range []string{"1", "2"} {
+	for seed, more := range map[string][]string{"1": nil, "2": {"--serial"}} {
 		var stdout, stderr bytes.Buffer
-		if code := run(t.Context(), []string{"demo", "--once", "--seed", seed, "--listen", "127.0.0.1:0"}, &stdout, &stderr); code != exitOK {
+		args := append([]string{"demo", "--once", "--seed", seed, "--listen", "127.0.0.1:0"}, more...)
+		if code := run(t.Context(), args, &stdout, &stderr); code != exitOK {
 			t.Fatalf("seed %s: exit code %d: %s", seed, code, stderr.String())
 		}
 		out := stdout.String()
@@ -37,7 +38,7 @@ func TestDemoConcludesTheSameWithAnySeed(t *testing.T) {
 		outputs = append(outputs, out[strings.Index(out, "\nheron\n"):strings.Index(out, "\nrun ")])
 	}
 	if conclusions[0] != conclusions[1] {
-		t.Errorf("seed 1: %s\nseed 2: %s", conclusions[0], conclusions[1])
+		t.Errorf("one seed: %s\nthe other: %s", conclusions[0], conclusions[1])
 	}
 	if outputs[0] == outputs[1] {
 		t.Error("two seeds gave the same figures")
