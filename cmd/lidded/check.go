@@ -60,7 +60,7 @@ func checkCommand() *cobra.Command {
 				if !r.OK {
 					ok = "NO"
 				}
-				rows = append(rows, []string{r.Instrument, r.Item, driver.Shorten(r.Sent), driver.Shorten(r.ReadBack), ok, r.Detail})
+				rows = append(rows, []string{r.Instrument, r.Item, brief(r.Sent), brief(r.ReadBack), ok, r.Detail})
 			}
 			if err := table(c.OutOrStdout(), rows...); err != nil {
 				return err
@@ -91,9 +91,15 @@ func checkBench(ctx context.Context, lab *daemon.Lab, name string) ([]instrument
 	leave := func(*instrument.Spec) {}
 	a, s, openErr := b.Open(ctx, leave, leave)
 	var rows []instrument.Row
-	one := func(role string, in driver.Instrument, missing bool) error {
-		if missing {
-			rows = append(rows, instrument.Row{Instrument: name + "/" + role, Item: "identity", Detail: openErr.Error()})
+	var failed daemon.OpenError
+	if e := (*daemon.OpenError)(nil); errors.As(openErr, &e) {
+		failed = *e
+	} else if openErr != nil {
+		return nil, openErr
+	}
+	one := func(role string, in driver.Instrument, failed error) error {
+		if failed != nil {
+			rows = append(rows, instrument.Row{Instrument: name + "/" + role, Item: "identity", Detail: failed.Error()})
 			return nil
 		}
 		defer in.Close()
@@ -101,9 +107,17 @@ func checkBench(ctx context.Context, lab *daemon.Lab, name string) ([]instrument
 		rows = append(rows, got...)
 		return errors.Join(err, in.Halt(ctx))
 	}
-	err = one("source", s, s == nil)
-	if aErr := one("analyzer", a, a == nil); err == nil {
+	err = one("source", s, failed.Source)
+	if aErr := one("analyzer", a, failed.Analyzer); err == nil {
 		err = aErr
 	}
 	return rows, err
+}
+
+// brief shortens a reply for a table; nothing stays nothing.
+func brief(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return driver.Shorten(s)
 }

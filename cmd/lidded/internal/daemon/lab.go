@@ -220,8 +220,8 @@ func (b *Bench) Spec(role dialect.Role) (instrument.Spec, error) {
 	return instrument.Spec{Name: path.Join(b.Config.Name, name), Address: addr, Dialect: d, FastClock: b.Config.TimeScale > 1}, nil
 }
 
-// Open opens both instruments of the bench. Of two errors the source's comes
-// first: it matters more.
+// Open opens both instruments of the bench; an error is an *OpenError, beside
+// which the one that could be opened is returned.
 func (b *Bench) Open(ctx context.Context, analyzer, source func(*instrument.Spec)) (driver.Analyzer, driver.Source, error) {
 	type opened struct {
 		a   driver.Analyzer
@@ -257,9 +257,36 @@ func (b *Bench) Open(ctx context.Context, analyzer, source func(*instrument.Spec
 	}
 	o := <-done
 	if serr != nil {
-		return o.a, nil, serr
+		return o.a, nil, &OpenError{Analyzer: o.err, Source: serr}
 	}
-	return o.a, s, o.err
+	if o.err != nil {
+		return nil, s, &OpenError{Analyzer: o.err}
+	}
+	return o.a, s, nil
+}
+
+// OpenError says which of a bench's instruments could not be opened, and why;
+// nil: that one was.
+type OpenError struct{ Analyzer, Source error }
+
+func (e *OpenError) Error() string {
+	switch {
+	case e.Source == nil:
+		return e.Analyzer.Error()
+	case e.Analyzer == nil:
+		return e.Source.Error()
+	}
+	return e.Source.Error() + "; " + e.Analyzer.Error() // the source matters more
+}
+
+func (e *OpenError) Unwrap() []error {
+	var all []error
+	for _, err := range []error{e.Source, e.Analyzer} {
+		if err != nil {
+			all = append(all, err)
+		}
+	}
+	return all
 }
 
 // expected compares who answered with the config's expect.
