@@ -45,7 +45,7 @@ type PlanSpec struct {
 	Settle        time.Duration `yaml:"settle"`      // after each source step, default 20ms
 	Facts         *PlanFacts    `yaml:"report"`      // what was agreed, for reports
 
-	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with something to go for (requirement, reach or budget)
+	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with a stop rule, reach or budget stated, else fixed
 	Stop           Stop          `yaml:"stop"`            // verdict, reach or budget; default: reach where one is stated, else verdict with a requirement, else budget
 	Reach          *unit.DB      `yaml:"reach"`           // adaptive: SE to be proven where less is not measured
 	Budget         time.Duration `yaml:"budget"`          // adaptive: most time for each enclosed point, default no limit
