@@ -14,6 +14,7 @@ import (
 // Limits of what may be claimed. From common practice, no source, except the
 // drift limit, which is the plan's.
 const (
+	ambientTrials     = 20          // captures of a point that the ambient is listened for in share its false-alarm rate
 	clearOfAmbient    = unit.DB(15) // an enclosed reading this far above somebody's signal is ours
 	referenceClear    = unit.DB(20) // and a reference this far: 0.04 dB of error left
 	leastAmbient      = unit.DB(3)  // an ambient signal is this far over the floor
@@ -419,7 +420,9 @@ func (e *Evaluator) ambient(c seen) ambience {
 	}
 	a := ambience{level: level(r.offPeak)}
 	if a.level.Sub(level(r.floor)) >= leastAmbient {
-		f := detect.Judge(r.heard, r.off, e.rule)
+		rule := e.rule
+		rule.Points *= ambientTrials // each point is listened to in several captures
+		f := detect.Judge(r.heard, r.off, rule)
 		a.heard = f.Judged() && f.Present
 	}
 	if n := e.neighbours(c.Step); n > 0 && r.floor > n*float64(c.Settings.RBW)*raisedFloor.Power() {

@@ -250,7 +250,7 @@ func TestADayOverREST(t *testing.T) {
 		verdicts[x.Specimen] = x.Verdict
 	}
 	if verdicts["otter"] != "falls short" || verdicts["heron"] != "meets" {
-		t.Errorf("verdicts %v", verdicts)
+		t.Errorf("verdicts %v of %+v", verdicts, results.Summaries)
 	}
 	var refused wireRun
 	if code := s.call("POST", "/v1/runs", map[string]any{"plan": "too-high", "specimens": []string{"otter"}}, &refused); code != http.StatusUnprocessableEntity {
