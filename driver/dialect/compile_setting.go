@@ -118,6 +118,11 @@ func (c *compiler) words(at string, s *Setting, f settingFile) {
 		if _, ok := f.Steps[name]; !ok && len(f.Set) == 0 && f.Fixed == "" {
 			c.failf(place, "has no command: give set with {%s}, or steps for this choice", kind)
 		}
+		for _, o := range s.words {
+			if ch.steps == nil && o.steps == nil && len(ch.words)*len(o.words) > 0 && ch.words[0] == o.words[0] {
+				c.failf(place, "is written %q, as %s is: give each choice its own word", ch.words[0], o.name)
+			}
+		}
 		s.words = append(s.words, ch)
 	}
 }

@@ -70,6 +70,7 @@ func TestProblems(t *testing.T) {
 		{"wrong kind", goodSource, "POW {level}", "POW {ratio}", `bad.yaml:7:16: settings.level.set: has the placeholder {ratio} where a level is set: write {level}`},
 		{"unknown kind", goodSource, "POW {level}", "POW {power}", `bad.yaml:7:16: settings.level.set: {power}: unknown kind "power": known are frequency, level, ratio, integer, seconds, boolean, choice`},
 		{"unknown unit", goodSource, "FREQ {frequency}", "FREQ {frequency THz}", `bad.yaml:6:20: settings.frequency.set: {frequency THz}: unknown option "THz": a frequency takes a unit (Hz, kHz, MHz, GHz), int, nr3 or a number of decimals such as .6`},
+		{"one word for two choices", goodAnalyzer, "clear_write: WRIT, max_hold: MAXH", "clear_write: MAXH, max_hold: MAXH", `bad.yaml:11:69: settings.hold.words.max_hold: is written "MAXH", as clear_write is: give each choice its own word`},
 		{"no placeholder", goodSource, "POW {level}", "POW 0", `bad.yaml:7:16: settings.level.set: carries no value: put {level} where it stands`},
 		{"open brace", goodSource, "POW {level}", "POW {level", `bad.yaml:7:16: settings.level.set: "POW {level" has a { without its }: write {{ for a brace`},
 		{"two placeholders", goodSource, "POW {level}", "POW {level} {level}", `bad.yaml:7:16: settings.level.set: "POW {level} {level}" has more than one placeholder: write one per command`},
