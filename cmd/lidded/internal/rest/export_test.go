@@ -20,6 +20,13 @@ const MostIdle = mostIdle
 // Subscribe gives a listener that does not go through HTTP; its channel is
 // closed when it is dropped.
 func Subscribe(h *Hub) <-chan *message {
-	s, _ := h.subscribe("", "", 1000)
+	s, _ := h.subscribe("", "", true, 1000)
 	return s.ch
+}
+
+// SubscribeTraces gives a listener that reads nothing; take empties what waits
+// for it and says how many traces that was.
+func SubscribeTraces(h *Hub) (take func() int) {
+	s, _ := h.subscribe("", "", true, 1000)
+	return func() int { return len(s.traces.take()) }
 }

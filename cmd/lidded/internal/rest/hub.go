@@ -16,6 +16,7 @@ type Hub struct {
 	mu     sync.Mutex
 	subs   map[*subscriber]struct{}
 	last   map[string]*message // by bench
+	traces map[string]*traceMessage
 	order  []string            // benches in order of appearance
 	closed bool
 	drops  int
@@ -35,9 +36,10 @@ func (m *message) json() []byte {
 
 // subscriber is one listener. Its channel is closed when it is dropped.
 type subscriber struct {
-	bench string
-	run   sweep.RunID
-	ch    chan *message
+	bench  string
+	run    sweep.RunID
+	ch     chan *message
+	traces *traceSlot // nil: it does not want traces
 }
 
 func (s *subscriber) wants(p *sweep.Progress) bool {
@@ -49,12 +51,12 @@ const subscriberBuffer = 256
 
 // NewHub makes a hub without listeners.
 func NewHub() *Hub {
-	return &Hub{buffer: subscriberBuffer, subs: map[*subscriber]struct{}{}, last: map[string]*message{}}
+	return &Hub{buffer: subscriberBuffer, subs: map[*subscriber]struct{}{}, last: map[string]*message{}, traces: map[string]*traceMessage{}}
 }
 
 // Observe passes a picture on. It never waits for a listener.
 func (h *Hub) Observe(p sweep.Progress) {
-	m := &message{progress: withoutTraces(p)}
+	m, t := &message{progress: withoutTraces(p)}, traceMessageOf(p)
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.closed {
@@ -64,6 +66,9 @@ func (h *Hub) Observe(p sweep.Progress) {
 		h.order = append(h.order, p.Bench)
 	}
 	h.last[p.Bench] = m
+	if t != nil {
+		h.traces[p.Bench] = t
+	}
 	for s := range h.subs {
 		if !s.wants(&m.progress) {
 			continue
@@ -73,12 +78,16 @@ func (h *Hub) Observe(p sweep.Progress) {
 		default:
 			h.drop(s)
 			h.drops++
+			continue
+		}
+		if t != nil && s.traces != nil {
+			s.traces.put(t)
 		}
 	}
 }
 
-// withoutTraces lets go of the traces, which nobody is sent: they are many
-// times larger than the rest, and the last picture is kept.
+// withoutTraces lets go of the traces, which a picture is sent without: they
+// are many times larger than the rest, and the last picture is kept.
 func withoutTraces(p sweep.Progress) sweep.Progress {
 	if p.Capture != nil {
 		c := *p.Capture
@@ -122,18 +131,24 @@ func (h *Hub) Close() {
 }
 
 // subscribe adds a listener; the last pictures it wants are already waiting in
-// its channel. It is false when there are most listeners already, or the hub
-// is closed.
-func (h *Hub) subscribe(bench string, run sweep.RunID, most int) (*subscriber, bool) {
+// its channel, and so are the last traces if it wants any. It is false when
+// there are most listeners already, or the hub is closed.
+func (h *Hub) subscribe(bench string, run sweep.RunID, traces bool, most int) (*subscriber, bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.closed || len(h.subs) >= most {
 		return nil, false
 	}
 	s := &subscriber{bench: bench, run: run, ch: make(chan *message, h.buffer+len(h.last))}
+	if traces {
+		s.traces = newTraceSlot()
+	}
 	for _, b := range h.order {
 		if m := h.last[b]; s.wants(&m.progress) {
 			s.ch <- m
+		}
+		if t := h.traces[b]; t != nil && traces && s.wants(&t.progress) {
+			s.traces.put(t)
 		}
 	}
 	h.subs[s] = struct{}{}
