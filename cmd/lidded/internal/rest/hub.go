@@ -17,7 +17,7 @@ type Hub struct {
 	subs   map[*subscriber]struct{}
 	last   map[string]*message // by bench
 	traces map[string]*traceMessage
-	order  []string            // benches in order of appearance
+	order  []string // benches in order of appearance
 	closed bool
 	drops  int
 }
