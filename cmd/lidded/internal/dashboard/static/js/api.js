@@ -1,5 +1,7 @@
 // The daemon's HTTP interface.
 
+import { askForToken, authorization, kept } from "./token.js";
+
 // Problem is an error that the daemon explained, or that kept it from answering.
 export class Problem extends Error {
   constructor(message, status) {
@@ -8,16 +10,33 @@ export class Problem extends Error {
   }
 }
 
+// request is fetch with the token of this tab; when the daemon wants one, or
+// another, the person is asked and the request goes out again.
+export async function request(path, options = {}, limit = 0) {
+  for (;;) {
+    const token = kept();
+    const res = await fetch(path, {
+      cache: "no-store", ...options,
+      headers: { ...options.headers, ...authorization(token) },
+      signal: limit ? AbortSignal.timeout(limit) : undefined,
+    });
+    if (res.status !== 401) return res;
+    if (kept() !== token) continue; // another request has asked meanwhile
+    await askForToken(token !== "");
+    if (kept() === token) return res; // the question was put away
+  }
+}
+
 // call sends a request and returns the JSON of the answer.
 export async function call(method, path, body) {
-  const options = { method, cache: "no-store", headers: { Accept: "application/json" }, signal: AbortSignal.timeout(40000) };
+  const options = { method, headers: { Accept: "application/json" } };
   if (body !== undefined) {
     options.body = JSON.stringify(body);
     options.headers["Content-Type"] = "application/json";
   }
   let res;
   try {
-    res = await fetch(path, options);
+    res = await request(path, options, 40000);
   } catch {
     throw new Problem("The daemon does not answer.", 0);
   }

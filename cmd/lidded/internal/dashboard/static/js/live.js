@@ -1,5 +1,7 @@
 // Live events, with polling where they fail, and recovery by itself.
 
+import { listen } from "./stream.js";
+
 const pollWhileLive = 15000; // also sees what has no events, such as links of an idle bench
 const pollWhileNot = 3000;
 const retryStream = 3000;
@@ -8,7 +10,6 @@ const retryStream = 3000;
 // everything should be asked for afresh, and onLink with "live", "polling" or
 // "lost".
 export function follow(onPicture, refresh, onLink) {
-  let stream = null;
   let timer = 0;
   let live = false;
 
@@ -25,20 +26,18 @@ export function follow(onPicture, refresh, onLink) {
     timer = setTimeout(ask, live ? pollWhileLive : pollWhileNot);
   }
 
-  function open() {
-    stream = new EventSource("/v1/events");
-    stream.addEventListener("open", () => {
+  async function open() {
+    const opened = () => {
       live = true;
       ask(); // whatever happened in between
-    });
-    stream.addEventListener("progress", (e) => onPicture(JSON.parse(e.data)));
-    stream.addEventListener("error", () => {
-      const was = live;
-      live = false;
-      // A browser gives up for good on an answer that is no stream.
-      if (stream.readyState === EventSource.CLOSED) setTimeout(open, retryStream);
-      if (was) ask();
-    });
+    };
+    await listen("/v1/events", opened, (name, data) => {
+      if (name === "progress") onPicture(JSON.parse(data));
+    }).catch(() => {});
+    const was = live;
+    live = false;
+    setTimeout(open, retryStream);
+    if (was) ask();
   }
 
   open();
