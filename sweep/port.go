@@ -60,9 +60,10 @@ type Progress struct {
 	At       Setting       `json:"at"`
 	Point    int           `json:"point"`
 	Points   int           `json:"points"`
-	Done     int           `json:"done"`  // captures committed
-	Total    int           `json:"total"` // captures planned
-	Left     time.Duration `json:"left_ns"`
+	Done     int           `json:"done"`            // captures committed
+	Total    int           `json:"total"`           // captures planned
+	Left     time.Duration `json:"left_ns"`         // at the pace so far
+	Planned  time.Duration `json:"left_by_plan_ns"` // the plan's own estimate for the same work
 	SourceOn bool          `json:"source_on"`
 	Hold     *Step         `json:"hold,omitempty"`    // the hold point that waits
 	Capture  *Capture      `json:"capture,omitempty"` // the one just committed

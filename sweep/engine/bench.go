@@ -393,7 +393,7 @@ func (b *Bench) start(ctx context.Context, j *job) error {
 		*p = sweep.Progress{
 			Run: run.ID, Bench: b.facts.Name, Plan: run.Plan.Name, State: run.State,
 			Step: run.Checkpoint.Step, Steps: len(run.Steps), Point: run.Checkpoint.Point, Points: len(run.Plan.Points),
-			Done: c.done, Total: sweep.Captures(run.Plan, run.Steps), Left: c.pace.left(),
+			Done: c.done, Total: sweep.Captures(run.Plan, run.Steps), Left: c.pace.left(), Planned: c.pace.planned(),
 		}
 	})
 	if run.Started == nil {

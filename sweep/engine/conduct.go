@@ -412,9 +412,9 @@ func (c *conduct) noteOnce(ctx context.Context, text string) error {
 
 // tell shows the observer how the run stands.
 func (c *conduct) tell(kind, text string, change func(*sweep.Progress)) {
-	done, left := c.done, c.pace.left()
+	done, left, planned := c.done, c.pace.left(), c.pace.planned()
 	c.b.tell(kind, text, func(p *sweep.Progress) {
-		p.Done, p.Left, p.Capture = done, left, nil
+		p.Done, p.Left, p.Planned, p.Capture = done, left, planned, nil
 		if change != nil {
 			change(p)
 		}

@@ -504,12 +504,18 @@ func TestTimeLeftFallsAsWorkIsDone(t *testing.T) {
 		if last.Run != "" && p.Left > last.Left+r.Predicted/4 {
 			t.Errorf("time left jumps from %v to %v at %d done", last.Left, p.Left, p.Done)
 		}
+		if last.Run == "" && p.Planned != r.Predicted {
+			t.Errorf("%v is planned at the start, the plan said %v", p.Planned, r.Predicted)
+		}
+		if last.Run != "" && p.Planned > last.Planned {
+			t.Errorf("what is planned grows from %v to %v", last.Planned, p.Planned)
+		}
 		if p.Kind == "hold" && (p.Hold == nil || p.SourceOn) {
 			t.Errorf("a hold without its step, or with the source on: %+v", p)
 		}
 		last = p
 	}
-	if last.Done != 15 || last.Left != 0 || last.State != sweep.Completed {
+	if last.Done != 15 || last.Left != 0 || last.Planned != 0 || last.State != sweep.Completed {
 		t.Errorf("the last picture is %+v", last)
 	}
 	for _, k := range []string{"state", "step", "point", "hold", "source", "link"} {

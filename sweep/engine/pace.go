@@ -85,8 +85,11 @@ func (p *pace) committed(cost, took time.Duration) {
 	p.inHand = 0
 }
 
+// planned is what the plan's estimate gives for the rest.
+func (p *pace) planned() time.Duration { return max(p.ahead-p.inHand, 0) }
+
 // left is the time the rest should take; hold points take none.
 func (p *pace) left() time.Duration {
 	ratio := float64(p.took+p.prior) / float64(p.cost+p.prior)
-	return max(time.Duration(float64(p.ahead-p.inHand)*ratio), 0)
+	return time.Duration(float64(p.planned()) * ratio)
 }

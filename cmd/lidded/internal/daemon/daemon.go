@@ -245,7 +245,8 @@ type settled struct {
 // Observe passes what happens on. It never waits.
 func (d *Daemon) Observe(p sweep.Progress) {
 	if b := d.benches[p.Bench]; b != nil && b.lab.Config.TimeScale > 1 {
-		p.Left = time.Duration(float64(p.Left) / b.lab.Config.TimeScale) // in our time
+		ours := func(t time.Duration) time.Duration { return time.Duration(float64(t) / b.lab.Config.TimeScale) }
+		p.Left, p.Planned = ours(p.Left), ours(p.Planned)
 	}
 	d.hub.Observe(p)
 	d.metrics.Observe(p)

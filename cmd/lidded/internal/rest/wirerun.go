@@ -99,6 +99,7 @@ type Progress struct {
 	Done     int       `json:"done" doc:"Captures committed"`
 	Total    int       `json:"total" doc:"Captures planned"`
 	Left     float64   `json:"left_s" doc:"Time left, without the time people need at hold points"`
+	Planned  float64   `json:"left_by_plan_s" doc:"What the plan's own estimate gives for the same work; more than left_s: it goes faster than planned"`
 	SourceOn bool      `json:"source_on"`
 	Analyzer bool      `json:"analyzer_up"`
 	Source   bool      `json:"source_up"`
@@ -111,7 +112,7 @@ func progressOf(p sweep.Progress) Progress {
 	out := Progress{
 		Run: string(p.Run), Bench: p.Bench, Plan: p.Plan, Time: p.Time.UTC(), Kind: p.Kind, State: p.State.String(),
 		Step: p.Step, Steps: p.Steps, StepKind: p.StepKind.String(), At: settingOf(p.At), Point: p.Point, Points: p.Points,
-		Done: p.Done, Total: p.Total, Left: seconds(p.Left), SourceOn: p.SourceOn, Analyzer: p.Analyzer, Source: p.SourceUp,
+		Done: p.Done, Total: p.Total, Left: seconds(p.Left), Planned: seconds(p.Planned), SourceOn: p.SourceOn, Analyzer: p.Analyzer, Source: p.SourceUp,
 		Text: p.Text,
 	}
 	if p.Hold != nil {

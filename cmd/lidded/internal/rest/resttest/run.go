@@ -102,7 +102,7 @@ func (d *Depot) tell(b *bench, kind, text string) {
 	p := sweep.Progress{
 		Run: r.ID, Bench: b.Name, Plan: r.Plan.Name, Time: d.clock, Kind: kind, State: r.State, Step: r.Checkpoint.Step, Steps: len(r.Steps),
 		Point: r.Checkpoint.Point, Points: len(r.Plan.Points), Done: len(r.captures), Total: r.total,
-		Left: time.Duration(r.total-len(r.captures)) * perCapture, SourceOn: *b.on, Analyzer: b.analyzer.Up, SourceUp: b.source.Up, Text: text,
+		Left: time.Duration(r.total-len(r.captures)) * perCapture, Planned: time.Duration(r.total-len(r.captures)) * perCapture * 4 / 5, SourceOn: *b.on, Analyzer: b.analyzer.Up, SourceUp: b.source.Up, Text: text,
 	}
 	if r.Checkpoint.Step < len(r.Steps) {
 		s := r.Steps[r.Checkpoint.Step]
