@@ -195,14 +195,15 @@ func (s *Store) EachCapture(ctx context.Context, id sweep.RunID) iter.Seq2[sweep
 	return s.CapturesAfter(ctx, id, 0)
 }
 
-// CapturesAfter is EachCapture from the first capture with a higher Seq on.
+// CapturesAfter is EachCapture from the first capture with a higher Seq on. The
+// traces of a run that was pruned come from its archive; an archive that cannot
+// be read is an *Error of KindAway.
 func (s *Store) CapturesAfter(ctx context.Context, id sweep.RunID, seq int) iter.Seq2[sweep.Capture, error] {
 	return func(yield func(sweep.Capture, error) bool) {
-		err := s.read(ctx, "read captures", func(tx *sql.Tx) error {
+		err := s.readTraces(ctx, "read captures", func(tx *sql.Tx) (int64, error) {
 			n, _, err := rowOf(ctx, tx, id)
-			if err != nil {
-				return err
-			}
+			return n, err
+		}, func(tx *sql.Tx, n int64) error {
 			return wholeCaptures(ctx, tx, func(c sweep.Capture) bool { return yield(c, nil) }, `c.run_n = ? AND c.seq > ?`, n, seq)
 		})
 		if err != nil && !errors.Is(err, errEnough) {
@@ -213,13 +214,14 @@ func (s *Store) CapturesAfter(ctx context.Context, id sweep.RunID, seq int) iter
 
 // Capture gives one capture with its traces; see sweep.Archive.
 func (s *Store) Capture(ctx context.Context, id string) (c sweep.Capture, err error) {
-	err = s.read(ctx, "read capture", func(tx *sql.Tx) error {
-		found := false
-		err := wholeCaptures(ctx, tx, func(one sweep.Capture) bool { c, found = one, true; return true }, `c.id = ?`, id)
-		if err == nil && !found {
-			return fmt.Errorf("capture %s: %w", id, sweep.ErrNoCapture)
+	err = s.readTraces(ctx, "read capture", func(tx *sql.Tx) (n int64, err error) {
+		err = tx.QueryRowContext(ctx, `SELECT run_n FROM captures WHERE id = ?`, id).Scan(&n)
+		if errors.Is(err, sql.ErrNoRows) {
+			err = fmt.Errorf("capture %s: %w", id, sweep.ErrNoCapture)
 		}
-		return err
+		return n, err
+	}, func(tx *sql.Tx, _ int64) error {
+		return wholeCaptures(ctx, tx, func(one sweep.Capture) bool { c = one; return true }, `c.id = ?`, id)
 	})
 	return c, err
 }

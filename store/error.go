@@ -32,6 +32,7 @@ const (
 	KindBusy             // another program keeps the database locked
 	KindIO               // the disk reports an error
 	KindClosed           // the store was closed
+	KindAway             // the archive of a run cannot be read
 	KindKept             // an attempt to change what is kept for good
 )
 
@@ -39,7 +40,7 @@ var kindNames = [...]string{
 	KindUnknown: "unknown", KindNotFound: "not found", KindNotDatabase: "not a database",
 	KindNewer: "newer version", KindOlder: "older version", KindCorrupt: "corrupt",
 	KindReadOnly: "read-only", KindFull: "disk full", KindLocked: "in use", KindBusy: "busy",
-	KindIO: "disk error", KindClosed: "closed", KindKept: "kept for good",
+	KindIO: "disk error", KindClosed: "closed", KindAway: "traces away", KindKept: "kept for good",
 }
 
 // String returns the kind in words.

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -20,17 +21,24 @@ type Options struct {
 	// ReadOnly opens for reading alone, beside a daemon that writes, without a
 	// lock and without migrating. Writes then fail with KindReadOnly.
 	ReadOnly bool
+	// Archives is a folder where archives of runs are looked for that are not
+	// where they were made; empty: beside the store alone.
+	Archives string
 	// Now is the clock of events the store writes by itself; nil: time.Now.
 	Now func() time.Time
 }
 
 // Store is an open journal. Its methods may be called from any goroutine.
 type Store struct {
-	path string
-	w    *sql.DB // one connection: writes queue here; nil when read-only
-	r    *sql.DB // a pool for reading
-	lock *lock
-	now  func() time.Time
+	path  string
+	w     *sql.DB // one connection: writes queue here; nil when read-only
+	r     *sql.DB // a pool for reading
+	lock  *lock
+	older bool // may be of an older version: it is only copied
+	now   func() time.Time
+
+	archives string
+	sound    sync.Map // paths, with the digest, of archives that were read whole
 
 	closed atomic.Bool
 }
@@ -55,10 +63,7 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{path: path, now: o.Now}
-	if s.now == nil {
-		s.now = time.Now
-	}
+	s := &Store{path: path, now: o.clock(), archives: o.Archives}
 	open := s.openWriter
 	if o.ReadOnly {
 		open = s.openReader
@@ -67,6 +72,13 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
+}
+
+func (o Options) clock() func() time.Time {
+	if o.Now == nil {
+		return time.Now
+	}
+	return o.Now
 }
 
 // Path returns the absolute path of the database file.
@@ -92,6 +104,11 @@ func (s *Store) openWriter(ctx context.Context) (err error) {
 	if s.lock, err = takeLock(s.path); err != nil {
 		return err
 	}
+	return s.openLocked(ctx)
+}
+
+// openLocked opens for writing a store whose lock is held.
+func (s *Store) openLocked(ctx context.Context) (err error) {
 	// Whose file it is is found out before anything is written to it.
 	if err := peek(s.path); err == nil {
 		r, err := connect(s.path, true, false)
@@ -139,7 +156,7 @@ func (s *Store) openReader(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if have < ours {
+	if have < ours && !s.older {
 		return &Error{Op: "open", Path: s.path, Kind: KindOlder,
 			Err:  fmt.Errorf("the database has version %d, this program needs version %d", have, ours),
 			Hint: "start the daemon on it once: it brings the database up to date"}
@@ -162,6 +179,7 @@ func connect(path string, readOnly, immutable bool) (*sql.DB, error) {
 	} else {
 		q.Set("mode", "rwc")
 		q.Set("_txlock", "immediate")
+		pragma("auto_vacuum", "incremental") // of a new file: what is freed can be given back
 		pragma("journal_mode", "wal")
 		pragma("synchronous", "full")
 		pragma("journal_size_limit", walLimit)

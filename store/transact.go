@@ -34,15 +34,25 @@ func (s *Store) transact(ctx context.Context, op string, db *sql.DB, f func(*sql
 	if err := s.open(op); err != nil {
 		return err
 	}
+	return explain(op, s.path, transaction(ctx, db, f))
+}
+
+// beginner is a database or one connection to it.
+type beginner interface {
+	BeginTx(context.Context, *sql.TxOptions) (*sql.Tx, error)
+}
+
+// transaction runs f in one transaction of a database.
+func transaction(ctx context.Context, db beginner, f func(*sql.Tx) error) error {
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
-		return explain(op, s.path, err)
+		return err
 	}
 	defer tx.Rollback() // after a commit it does nothing
 	if err := f(tx); err != nil {
-		return explain(op, s.path, interrupted(ctx, err))
+		return interrupted(ctx, err)
 	}
-	return explain(op, s.path, interrupted(ctx, tx.Commit()))
+	return interrupted(ctx, tx.Commit())
 }
 
 // interrupted names the context's end as the cause where the database only
