@@ -177,7 +177,7 @@ func hint(k Kind, path string) string {
 	case KindNotDatabase:
 		return "name another file, or move this one aside"
 	case KindCorrupt:
-		return fmt.Sprintf("move %s with its -wal and -shm files aside and put the newest backup in its place; what can still be read is saved by: sqlite3 %s .recover | sqlite3 recovered.db", path, path)
+		return fmt.Sprintf("stop the daemon and keep the file; move %s with its -wal and -shm files aside and put the newest backup in its place (lidded restore BACKUP --to %s), or save what can still be read (lidded doctor --salvage NEW.db)", path, path)
 	case KindReadOnly:
 		return fmt.Sprintf("make the folder %s and the file writable for this user, or mount its file system for writing", dir)
 	case KindFull:

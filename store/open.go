@@ -121,6 +121,9 @@ func (s *Store) openLocked(ctx context.Context) (err error) {
 		}
 	} else if KindOf(err) != KindNotFound {
 		return err
+	} else if st, err := os.Stat(s.path + "-wal"); err == nil && st.Size() > 0 {
+		// The log of another file would be played into the new one.
+		return &Error{Op: "open", Path: s.path, Kind: KindCorrupt, Err: errors.New("the database is gone, its log is still there"), Hint: hint(KindCorrupt, s.path)}
 	}
 	if s.w, err = connect(s.path, false, false); err != nil {
 		return explain("open", s.path, err)

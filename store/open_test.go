@@ -160,7 +160,7 @@ func TestDamage(t *testing.T) {
 	if store.KindOf(err) != store.KindCorrupt {
 		t.Fatalf("got %v, want it to be corrupt", err)
 	}
-	for _, word := range []string{path, "newest backup", ".recover"} {
+	for _, word := range []string{path, "newest backup", "lidded restore BACKUP --to " + path, "lidded doctor --salvage"} {
 		if !strings.Contains(err.Error(), word) {
 			t.Errorf("%q does not say %q", err, word)
 		}

@@ -24,11 +24,15 @@ func Restore(ctx context.Context, backup, to string, o Options) (last sweep.Even
 	if to, err = resolve(to); err != nil {
 		return last, err
 	}
+	var there, aside []string
 	for _, suffix := range []string{"", "-wal", "-shm"} {
-		if exists(to + suffix) {
-			return last, &Error{Op: op, Path: to + suffix, Kind: KindUnknown, Err: errors.New("the file exists already"),
-				Hint: fmt.Sprintf("stop the daemon and move it aside, with what belongs to it: for f in %s*; do mv \"$f\" \"$f.damaged\"; done", to)}
+		if f := to + suffix; exists(f) {
+			there, aside = append(there, f), append(aside, fmt.Sprintf("mv %s %s.damaged", f, f))
 		}
+	}
+	if len(there) > 0 {
+		return last, &Error{Op: op, Path: there[0], Kind: KindUnknown, Err: errors.New("the file exists already"),
+			Hint: "stop the daemon and move aside what is there: " + strings.Join(aside, "; ")}
 	}
 	lock, err := takeLock(to)
 	if err != nil {
@@ -39,11 +43,14 @@ func Restore(ctx context.Context, backup, to string, o Options) (last sweep.Even
 		return last, err
 	}
 	from, err := openToCopy(ctx, backup)
-	if err != nil {
-		return last, err
+	if err == nil {
+		defer func() { err = errors.Join(err, from.Close()) }()
+		err = from.Check(ctx)
 	}
-	defer func() { err = errors.Join(err, from.Close()) }()
-	if err := from.Check(ctx); err != nil {
+	if bad := new(Error); errors.As(err, &bad) && bad.Kind == KindCorrupt {
+		bad.Hint = "take another backup; what can still be read of this one is saved by: lidded doctor --salvage NEW.db --store " + backup
+	}
+	if err != nil {
 		return last, err
 	}
 	err = newFile(op, to, func(part string) error {
