@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -16,30 +17,20 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lidded/cmd/lidded/internal/config"
+	"lidded/cmd/lidded/internal/access"
 	"lidded/cmd/lidded/internal/rest"
 )
 
 // client speaks to a daemon over REST.
 type client struct {
-	base string
-	http *http.Client
-}
-
-// urlFlag adds --url, by default $LIDDED_URL or the default address.
-func urlFlag(c *cobra.Command) *string {
-	def := os.Getenv("LIDDED_URL")
-	if def == "" {
-		def = "http://" + config.DefaultListen
-	}
-	return c.Flags().String("url", def, "address of the daemon; also $LIDDED_URL")
+	base  string
+	token access.Secret // empty: none is sent
+	http  *http.Client
 }
 
 const clientTimeout = 60 * time.Second
 
-func newClient(base string) *client {
-	return &client{strings.TrimRight(base, "/"), &http.Client{Timeout: clientTimeout}}
-}
+var errNoDaemon = errors.New("no daemon")
 
 // do sends a request and decodes the reply; a problem document becomes an
 // error that says what it says.
@@ -62,13 +53,20 @@ func (c *client) do(ctx context.Context, method, path string, header http.Header
 	if in != nil {
 		req.Header.Set("Content-Type", "application/json")
 	}
+	if !c.token.Empty() {
+		req.Header.Set("Authorization", "Bearer "+c.token.Reveal())
+	}
 	resp, err := c.http.Do(req)
 	if err != nil {
 		var ue *url.Error
 		if errors.As(err, &ue) {
 			err = ue.Err
 		}
-		return fmt.Errorf("no daemon at %s: %w: start one with 'lidded serve', or name another with --url", c.base, err)
+		var untrusted *tls.CertificateVerificationError
+		if errors.As(err, &untrusted) {
+			return fmt.Errorf("the daemon at %s is not trusted: %w: name the certificate that vouches for it with --ca", c.base, err)
+		}
+		return fmt.Errorf("%w at %s: %w: start one with 'lidded serve', or name another with --url", errNoDaemon, c.base, err)
 	}
 	defer resp.Body.Close()
 	data, err := io.ReadAll(resp.Body)
@@ -88,6 +86,9 @@ func (c *client) do(ctx context.Context, method, path string, header http.Header
 			if e.Message != "" && !strings.Contains(msg, e.Message) {
 				msg += fmt.Sprintf("\n  %s: %s", e.Location, e.Message)
 			}
+		}
+		if resp.StatusCode == http.StatusUnauthorized {
+			msg += "\n  give one with --token-file or $" + envToken
 		}
 		return errors.New(msg)
 	}
@@ -110,7 +111,7 @@ func startCommand() *cobra.Command {
 		Short: "start a run on a daemon",
 		Args:  none,
 	}
-	base := urlFlag(c)
+	to := connectFlags(c)
 	var body rest.StartBody
 	c.Flags().StringVar(&body.Bench, "bench", "", "bench (default: the only one)")
 	c.Flags().StringVar(&body.Plan, "plan", "", "plan (default: the only one)")
@@ -119,7 +120,10 @@ func startCommand() *cobra.Command {
 	key := c.Flags().String("key", "", "idempotency key: a second start with it gives the first run")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		cl := newClient(*base)
+		cl, err := to.client()
+		if err != nil {
+			return err
+		}
 		if err := cl.fill(c.Context(), &body); err != nil {
 			return err
 		}
@@ -179,12 +183,16 @@ func runsCommand() *cobra.Command {
 		Short: "list the runs of a daemon, newest first",
 		Args:  none,
 	}
-	base := urlFlag(c)
+	to := connectFlags(c)
 	limit := c.Flags().Int("limit", 20, "at most so many")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		var raw []byte
-		if err := newClient(*base).do(c.Context(), http.MethodGet, "/v1/runs?limit="+strconv.Itoa(*limit), nil, nil, &raw); err != nil {
+		cl, err := to.client()
+		if err != nil {
+			return err
+		}
+		if err := cl.do(c.Context(), http.MethodGet, "/v1/runs?limit="+strconv.Itoa(*limit), nil, nil, &raw); err != nil {
 			return err
 		}
 		if *asJSON {
@@ -195,7 +203,7 @@ func runsCommand() *cobra.Command {
 			Runs []rest.RunInfo `json:"runs"`
 		}
 		if err := json.Unmarshal(raw, &list); err != nil {
-			return fmt.Errorf("reply of %s: %w", *base, err)
+			return fmt.Errorf("reply of %s: %w", cl.base, err)
 		}
 		rows := [][]string{{"RUN", "CREATED", "BENCH", "PLAN", "SPECIMENS", "STATE", "REASON"}}
 		for _, r := range list.Runs {
@@ -212,10 +220,13 @@ func showCommand() *cobra.Command {
 		Short: "show a run of a daemon: state, tables, verdicts",
 		Args:  exactly("a run"),
 	}
-	base := urlFlag(c)
+	to := connectFlags(c)
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		cl := newClient(*base)
+		cl, err := to.client()
+		if err != nil {
+			return err
+		}
 		var raw []byte
 		path := "/v1/runs/" + url.PathEscape(args[0])
 		if *asJSON {
@@ -226,7 +237,7 @@ func showCommand() *cobra.Command {
 		if err := cl.do(c.Context(), http.MethodGet, path, nil, nil, &raw); err != nil {
 			return err
 		}
-		_, err := c.OutOrStdout().Write(raw)
+		_, err = c.OutOrStdout().Write(raw)
 		return err
 	}
 	return c
@@ -238,13 +249,17 @@ func releaseCommand() *cobra.Command {
 		Short: "confirm the hold point of a step: its instruction has been carried out",
 		Args:  exactly("a run", "the step that waits"),
 	}
-	base := urlFlag(c)
+	to := connectFlags(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if _, err := strconv.Atoi(args[1]); err != nil {
 			return usageError{fmt.Errorf("step %q is not a number: 'lidded runs' and the page show the one that waits", args[1])}
 		}
 		path := "/v1/runs/" + url.PathEscape(args[0]) + "/holds/" + args[1] + "/release"
-		if err := newClient(*base).do(c.Context(), http.MethodPost, path, nil, nil, nil); err != nil {
+		cl, err := to.client()
+		if err != nil {
+			return err
+		}
+		if err := cl.do(c.Context(), http.MethodPost, path, nil, nil, nil); err != nil {
 			return err
 		}
 		fmt.Fprintf(c.OutOrStdout(), "hold point %s released\n", args[1])
@@ -259,9 +274,13 @@ func steerCommand(order, short string) *cobra.Command {
 		Short: short,
 		Args:  exactly("a run"),
 	}
-	base := urlFlag(c)
+	to := connectFlags(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		if err := newClient(*base).do(c.Context(), http.MethodPost, "/v1/runs/"+url.PathEscape(args[0])+"/"+order, nil, nil, nil); err != nil {
+		cl, err := to.client()
+		if err != nil {
+			return err
+		}
+		if err := cl.do(c.Context(), http.MethodPost, "/v1/runs/"+url.PathEscape(args[0])+"/"+order, nil, nil, nil); err != nil {
 			return err
 		}
 		fmt.Fprintf(c.OutOrStdout(), "%s: %s taken\n", args[0], order)

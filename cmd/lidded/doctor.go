@@ -22,6 +22,7 @@ func doctorCommand() *cobra.Command {
 		Args: none,
 	}
 	path := configFlag(c)
+	tokenFile := tokenFlag(c)
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := loadConfig(c, *path)
@@ -31,10 +32,13 @@ func doctorCommand() *cobra.Command {
 		if _, err := daemon.NewLab(cfg); err != nil {
 			return usageError{err}
 		}
-		cl := newClient("http://" + cfg.Daemon.Listen)
+		cl, clErr := localClient(&cfg.Daemon, *tokenFile)
 		found := doctor.Examine(c.Context(), doctor.Case{
 			Config: cfg, Path: *path,
 			Ask: func(ctx context.Context, path string, out any) error {
+				if clErr != nil {
+					return clErr
+				}
 				return cl.do(ctx, http.MethodGet, path, nil, nil, out)
 			},
 		})

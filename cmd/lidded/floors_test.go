@@ -92,6 +92,7 @@ var keepers = map[string]string{
 	"github.com/spf13/viper":                    "lidded/cmd/lidded/internal/config",
 	"github.com/prometheus/client_golang":       "lidded/cmd/lidded/internal/metrics",
 	"github.com/danielgtaylor/huma/v2":          "lidded/cmd/lidded/internal/rest",
+	"github.com/prometheus/exporter-toolkit":    "lidded/cmd/lidded/internal/access",
 	"modernc.org/sqlite":                        "lidded/store",
 	"github.com/pressly/goose/v3":               "lidded/store",
 	"github.com/robfig/cron/v3":                 "lidded/cmd/lidded/internal",

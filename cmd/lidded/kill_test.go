@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver/unit"
 	"lidded/driver/virtual"
@@ -285,7 +286,11 @@ func (a *assault) call(method, path string, out any) {
 	if method == http.MethodPost && path == "/v1/runs" {
 		body = rest.StartBody{Operator: "Mara"}
 	}
-	if err := newClient(a.base).do(ctx, method, path, nil, body, out); err != nil {
+	cl, err := newClient(a.base, access.Secret{}, nil)
+	if err != nil {
+		a.t.Fatal(err)
+	}
+	if err := cl.do(ctx, method, path, nil, body, out); err != nil {
 		a.t.Fatalf("%s %s: %v", method, path, err)
 	}
 }

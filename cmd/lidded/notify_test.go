@@ -86,7 +86,7 @@ func TestNotify(t *testing.T) {
 	defer srv.Close()
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	done := notifyService(ctx, strings.TrimPrefix(srv.URL, "http://"), zap.NewNop())
+	done := notifyService(ctx, srv.URL, zap.NewNop())
 	for range 3 {
 		<-asked
 	}

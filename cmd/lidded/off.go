@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -32,6 +33,7 @@ func offCommand() *cobra.Command {
 	path := configFlag(c)
 	only := c.Flags().String("bench", "", "only this bench")
 	c.Flags().String("listen", "", "address of the daemon, in place of daemon.listen")
+	tokenFile := tokenFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := loadConfig(c, *path)
 		if err != nil {
@@ -51,7 +53,7 @@ func offCommand() *cobra.Command {
 			if *only != "" && b.Name != *only {
 				continue
 			}
-			how, err := sourceOff(c.Context(), cfg, lab, b.Name)
+			how, err := sourceOff(c.Context(), cfg, lab, b.Name, *tokenFile)
 			if err != nil {
 				errs = append(errs, fmt.Errorf("bench %s: %w: switch it off at the instrument", b.Name, err))
 				continue
@@ -65,9 +67,12 @@ func offCommand() *cobra.Command {
 
 // sourceOff goes through the daemon, which owns the link, and by itself where
 // none answers in time.
-func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench string) (string, error) {
+func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench, tokenFile string) (string, error) {
 	asked, cancel := context.WithTimeout(ctx, askTimeout)
-	viaDaemon := newClient("http://"+cfg.Daemon.Listen).do(asked, http.MethodPost, "/v1/benches/"+bench+"/source-off", nil, nil, nil)
+	cl, viaDaemon := localClient(&cfg.Daemon, tokenFile)
+	if viaDaemon == nil {
+		viaDaemon = cl.do(asked, http.MethodPost, "/v1/benches/"+url.PathEscape(bench)+"/source-off", nil, nil, nil)
+	}
 	cancel()
 	if viaDaemon == nil {
 		return "read back by the daemon", nil
@@ -83,7 +88,10 @@ func sourceOff(ctx context.Context, cfg *config.Config, lab *daemon.Lab, bench s
 	if err := makeSafe(ctx, spec); err != nil {
 		return "", errors.Join(err, viaDaemon)
 	}
-	return "read back here: no daemon answered", nil
+	if errors.Is(viaDaemon, errNoDaemon) {
+		return "read back here: no daemon answered", nil
+	}
+	return fmt.Sprintf("read back here: the daemon did not do it: %v", viaDaemon), nil
 }
 
 // makeSafe tries until the source is read back as off, or the time is over.

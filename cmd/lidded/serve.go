@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
@@ -31,10 +33,13 @@ func serveCommand() *cobra.Command {
 			}
 		}
 		d, err := daemon.Open(c.Context(), cfg, o)
+		if refused := (*daemon.AccessError)(nil); errors.As(err, &refused) {
+			return usageError{err}
+		}
 		if err != nil {
 			return err
 		}
-		done := notifyService(c.Context(), d.Addr(), log.Named("service"))
+		done := notifyService(c.Context(), d.URL(), log.Named("service"))
 		err = d.Serve(c.Context())
 		done()
 		if err != nil {

@@ -9,7 +9,6 @@ package config
 import (
 	"errors"
 	"fmt"
-	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -46,6 +45,12 @@ const (
 	DefaultListen    = "127.0.0.1:7460"
 	DefaultStore     = "lidded.db"
 	DefaultMaxSeries = 5000
+)
+
+// What daemon.auth may say.
+const (
+	AuthAuto     = "auto"
+	AuthRequired = "required"
 )
 
 // Load reads a config file. flags may be nil; its flags named like a daemon
@@ -102,7 +107,7 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 	defaults := map[string]any{
 		"listen": DefaultListen, "store": DefaultStore, "dialects": "", "requirements": "",
 		"log.format": "console", "log.level": "info", "metrics.max_series": DefaultMaxSeries,
-		"guardian": true,
+		"guardian": true, "web_config": "", "auth": AuthAuto, "tokens": "", "client_token": "", "hosts": []string{},
 	}
 	for k, d := range defaults {
 		v.SetDefault("daemon."+k, d)
@@ -141,13 +146,17 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 		Dialects: v.GetString("daemon.dialects"), Requirements: v.GetString("daemon.requirements"),
 		Log:     Log{Format: v.GetString("daemon.log.format"), Level: v.GetString("daemon.log.level")},
 		Metrics: Metrics{MaxSeries: v.GetInt("daemon.metrics.max_series")},
+		Access: Access{
+			WebConfig: v.GetString("daemon.web_config"), Auth: v.GetString("daemon.auth"), Tokens: v.GetString("daemon.tokens"),
+			ClientToken: v.GetString("daemon.client_token"), Hosts: v.GetStringSlice("daemon.hosts"),
+		},
 	}
 	var err error
 	if d.Guardian, err = strconv.ParseBool(v.GetString("daemon.guardian")); err != nil {
 		return Daemon{}, fmt.Errorf("%s: daemon.guardian: %q: write true or false", path, v.GetString("daemon.guardian"))
 	}
 	base := filepath.Dir(path)
-	for _, p := range []*string{&d.Dialects, &d.Requirements} {
+	for _, p := range []*string{&d.Dialects, &d.Requirements, &d.WebConfig, &d.Tokens, &d.ClientToken} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(base, *p)
 		}
@@ -155,15 +164,16 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 	if !filepath.IsAbs(d.Store) && v.InConfig("daemon") && d.Store == v.GetString("daemon.store") && (flags == nil || flags.Lookup("store") == nil || !flags.Changed("store")) {
 		d.Store = filepath.Join(base, d.Store)
 	}
+	if d.Tokens == "" {
+		d.Tokens = d.Store + ".tokens"
+	}
 	return d, nil
 }
 
 func (c *Config) check() []error {
 	var errs []error
 	fail := func(path, format string, args ...any) { errs = append(errs, c.Errorf(path, format, args...)) }
-	if err := loopback(c.Daemon.Listen); err != nil {
-		fail("daemon.listen", "%v", err)
-	}
+	c.Daemon.checkAccess(fail)
 	oneOf(c.Daemon.Log.Format, []string{"console", "json"}, func(m string) { fail("daemon.log.format", "%s", m) })
 	oneOf(c.Daemon.Log.Level, []string{"debug", "info", "warn", "error"}, func(m string) { fail("daemon.log.level", "%s", m) })
 	if c.Daemon.Metrics.MaxSeries < 0 {
@@ -398,17 +408,4 @@ func oneOf(v string, known []string, fail func(string)) {
 		msg += ": known are " + strings.Join(known, ", ")
 	}
 	fail(msg)
-}
-
-// loopback refuses addresses that others could reach: whoever reaches the
-// daemon can key the source.
-func loopback(addr string) error {
-	host, port, err := net.SplitHostPort(addr)
-	if err != nil || port == "" {
-		return fmt.Errorf("%q is not host:port: write for example %s", addr, DefaultListen)
-	}
-	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
-		return nil
-	}
-	return fmt.Errorf("%q can be reached by others, and whoever reaches the daemon can key the source: listen on %s and let an ssh tunnel or an authenticating TLS proxy lead to it", addr, DefaultListen)
 }

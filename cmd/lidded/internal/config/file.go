@@ -29,7 +29,17 @@ type Daemon struct {
 	Requirements string  `yaml:"requirements"` // folder of further requirement lines
 	Log          Log     `yaml:"log"`
 	Metrics      Metrics `yaml:"metrics"`
+	Access       `yaml:",inline"`
 	Guardian     bool    `yaml:"guardian"` // a process for each bench that switches the source off should the daemon not be able to; default true
+}
+
+// Access says who comes in, besides the listening address.
+type Access struct {
+	WebConfig   string   `yaml:"web_config"`   // file with certificate and key (exporter-toolkit format): TLS; required on an address that others reach
+	Auth        string   `yaml:"auth"`         // auto (default): tokens are wanted as soon as there is one, and always where others reach the daemon; required: always
+	Tokens      string   `yaml:"tokens"`       // file of the tokens' hashes, default: the store's name with .tokens
+	ClientToken string   `yaml:"client_token"` // file with a token that commands which read this config (off, doctor) send
+	Hosts       []string `yaml:"hosts"`        // names that the daemon is known by, besides its addresses and localhost
 }
 
 // Log says what is logged and how.

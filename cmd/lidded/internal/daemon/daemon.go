@@ -50,6 +50,7 @@ type Daemon struct {
 	judge    *judge
 	benches  map[string]*bench
 	order    []string
+	entrance entrance
 	listener net.Listener
 	http     *http.Server
 	extra    sweep.Observer
@@ -83,6 +84,9 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		o.Logger = zap.NewNop()
 	}
 	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: make(chan settled, 64)}
+	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
+		return nil, err
+	}
 	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{}); err != nil {
 		return nil, err
 	}
@@ -105,6 +109,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: lab.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+		Doors: d.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {
 		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
@@ -142,6 +147,15 @@ func (d *Daemon) addBench(lab *Bench, o Options) {
 
 // Addr is where the daemon listens.
 func (d *Daemon) Addr() string { return d.listener.Addr().String() }
+
+// URL is where the daemon is to be found from this computer.
+func (d *Daemon) URL() string {
+	scheme := "http://"
+	if d.entrance.tls != nil {
+		scheme = "https://"
+	}
+	return scheme + config.LocalAddress(d.Addr())
+}
 
 // Store is the daemon's store, for listings beside it.
 func (d *Daemon) Store() *store.Store { return d.store }
@@ -186,7 +200,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	part(d.settleRuns)
 	part(d.serveHTTP)
 	part(d.runSchedules)
-	d.log.Info("serving", zap.String("address", "http://"+d.Addr()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
+	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
 	<-ctx.Done()
 	wg.Wait()
 	close(errs)
@@ -202,7 +216,13 @@ func (d *Daemon) Serve(ctx context.Context) error {
 
 func (d *Daemon) serveHTTP(ctx context.Context) error {
 	done := make(chan error, 1)
-	go func() { done <- d.http.Serve(d.listener) }()
+	go func() {
+		if d.entrance.tls != nil {
+			done <- d.entrance.tls.Serve(d.listener, d.http, d.log)
+			return
+		}
+		done <- d.http.Serve(d.listener)
+	}()
 	select {
 	case err := <-done:
 		return fmt.Errorf("http server: %w", err)

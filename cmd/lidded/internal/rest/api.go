@@ -13,6 +13,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 	"go.uber.org/zap"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -35,9 +36,8 @@ type Options struct {
 	Page    http.Handler // GET / and /static/
 	Metrics http.Handler // GET /metrics
 
-	// Auth stands before every route, after the guards. It may refuse with
-	// WriteProblem, and note who asks with WithWho.
-	Auth func(next http.Handler) http.Handler
+	// Doors stands before every route, after the guards; nil: everybody comes in.
+	Doors Doors
 	// Hosts are names that the daemon is known by besides its addresses and
 	// localhost, without port.
 	Hosts []string
@@ -59,8 +59,9 @@ const (
 
 type server struct {
 	Options
-	mux *http.ServeMux
-	api huma.API
+	mux   *http.ServeMux
+	api   huma.API
+	needs map[string]access.Role // route to role
 }
 
 // New builds the handler for everything the daemon serves.
@@ -69,10 +70,7 @@ func New(o Options) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := s.unknown()
-	if s.Auth != nil {
-		h = s.Auth(h)
-	}
+	h := s.admitted(s.unknown())
 	h = limitBody(largestBody, h)
 	h = ownSite(h)
 	h = knownHosts(s.Hosts, h)
@@ -116,7 +114,7 @@ func build(o Options) (*server, error) {
 	if o.Log == nil {
 		o.Log = zap.NewNop()
 	}
-	s := &server{Options: o, mux: http.NewServeMux()}
+	s := &server{Options: o, mux: http.NewServeMux(), needs: map[string]access.Role{}}
 	s.api = humago.New(s.mux, s.config())
 	s.benchRoutes()
 	s.planRoutes()
@@ -127,13 +125,14 @@ func build(o Options) (*server, error) {
 	s.liveRoutes()
 	s.healthRoutes()
 	s.documentRoutes()
-	s.mux.HandleFunc("GET /problems/{code}", explainProblem)
+	s.handle("GET /problems/{code}", access.Anyone, http.HandlerFunc(explainProblem))
 	if o.Page != nil {
-		s.mux.Handle("GET /{$}", o.Page)
-		s.mux.Handle("GET /static/", o.Page)
+		// The page has no data of its own, and a browser that opens it no token yet.
+		s.handle("GET /{$}", access.Anyone, o.Page)
+		s.handle("GET /static/", access.Anyone, o.Page)
 	}
 	if o.Metrics != nil {
-		s.mux.Handle("GET /metrics", o.Metrics)
+		s.handle("GET /metrics", access.Scrape, o.Metrics)
 	}
 	return s, nil
 }
@@ -154,7 +153,10 @@ func (s *server) config() huma.Config {
 					"Every error is a problem document (RFC 9457).",
 				License: &huma.License{Name: "Apache-2.0", Identifier: "Apache-2.0"},
 			},
-			Components: &huma.Components{Schemas: huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)},
+			Components: &huma.Components{
+				Schemas:         huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer),
+				SecuritySchemes: securitySchemes(),
+			},
 			Tags: []*huma.Tag{
 				{Name: "benches", Description: "Benches as they are now, and their source off"},
 				{Name: "plans", Description: "Frequency plans and specimens of the config"},
@@ -170,9 +172,12 @@ func (s *server) config() huma.Config {
 	}
 }
 
-// register adds an operation whose errors go through the one mapping.
-func register[I, O any](s *server, op huma.Operation, do func(context.Context, *I) (*O, error)) {
+// register adds an operation that needs a role, and whose errors go through the
+// one mapping.
+func register[I, O any](s *server, need access.Role, op huma.Operation, do func(context.Context, *I) (*O, error)) {
 	op.MaxBodyBytes = largestBody
+	op.Security = security(need)
+	s.declare(op.Method+" "+op.Path, need)
 	huma.Register(s.api, op, func(ctx context.Context, in *I) (*O, error) {
 		out, err := do(ctx, in)
 		if err == nil {

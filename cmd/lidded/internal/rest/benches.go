@@ -8,6 +8,8 @@ import (
 	"sync"
 
 	"github.com/danielgtaylor/huma/v2"
+
+	"lidded/cmd/lidded/internal/access"
 )
 
 // BenchPath is the bench in a path; it is exported so that the framework can fill it.
@@ -42,7 +44,7 @@ type sourceOffList struct {
 }
 
 func (s *server) benchRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-benches", Method: http.MethodGet, Path: "/v1/benches", Tags: []string{"benches"},
 		Summary: "List benches",
 	}, func(ctx context.Context, _ *struct{}) (*body[benchList], error) {
@@ -52,7 +54,7 @@ func (s *server) benchRoutes() {
 		}
 		return bodyOf(benchList{each(all, benchOf)}), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-bench", Method: http.MethodGet, Path: "/v1/benches/{name}", Tags: []string{"benches"},
 		Summary: "Show a bench",
 	}, func(ctx context.Context, in *BenchPath) (*body[Bench], error) {
@@ -62,7 +64,7 @@ func (s *server) benchRoutes() {
 		}
 		return bodyOf(benchOf(b)), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "source-off", Method: http.MethodPost, Path: "/v1/benches/{name}/source-off", Tags: []string{"benches"},
 		Summary:     "Source off, now",
 		Description: "Puts the bench's source into its safe state and answers when it reads back as off. A run in progress ends.",
@@ -79,7 +81,7 @@ func (s *server) benchRoutes() {
 		}
 		return bodyOf(SourceOff{b.Bench.Name, false}), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "all-sources-off", Method: http.MethodPost, Path: "/v1/source-off", Tags: []string{"benches"},
 		Summary:     "All sources off, now",
 		Description: "Does the same on every bench at once. One that cannot be confirmed off makes the whole answer an error that names it.",

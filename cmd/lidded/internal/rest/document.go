@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"net/http"
 	"sync"
+
+	"lidded/cmd/lidded/internal/access"
 )
 
 // documentRoutes serves the OpenAPI document. All routes are known by now; it
@@ -14,7 +16,7 @@ func (s *server) documentRoutes() {
 	s.letAnswersGrow()
 	serve := func(path, media string, write func() ([]byte, error)) {
 		once := sync.OnceValues(write)
-		s.mux.HandleFunc("GET "+path, func(w http.ResponseWriter, r *http.Request) {
+		s.handle("GET "+path, access.Anyone, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			data, err := once()
 			if err != nil {
 				writeProblem(w, problemOf(fmt.Errorf("write OpenAPI document: %w", err), s.Log))
@@ -22,7 +24,7 @@ func (s *server) documentRoutes() {
 			}
 			w.Header().Set("Content-Type", media)
 			_, _ = w.Write(data)
-		})
+		}))
 	}
 	serve("/openapi.json", "application/openapi+json", func() ([]byte, error) { return json.Marshal(doc) })
 	serve("/openapi.yaml", "application/openapi+yaml", doc.YAML)

@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 	"go.uber.org/zap"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/driver"
 	"lidded/store"
 	"lidded/sweep"
@@ -20,6 +21,7 @@ import (
 func problemOf(err error, log *zap.Logger) *Problem {
 	var (
 		p        *Problem
+		no       *access.Refusal
 		missing  *NotFoundError
 		wait     *UnavailableError
 		busy     *engine.BusyError
@@ -36,6 +38,8 @@ func problemOf(err error, log *zap.Logger) *Problem {
 	switch {
 	case errors.As(err, &p):
 		return p
+	case errors.As(err, &no) && refusalKinds[no.Kind].status != 0:
+		return refusalKinds[no.Kind].of(no.Text)
 	case errors.As(err, &missing):
 		return kindNotFound.of(missing.Error())
 	case errors.Is(err, sweep.ErrNoRun), errors.Is(err, sweep.ErrNoCapture):

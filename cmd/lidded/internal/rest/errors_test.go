@@ -320,30 +320,6 @@ func TestHeaders(t *testing.T) {
 	}
 }
 
-func TestAuthStandsBeforeEveryRoute(t *testing.T) {
-	d := resttest.New()
-	g := serve(t, d, func(o *rest.Options) {
-		o.Auth = func(next http.Handler) http.Handler {
-			return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-				if r.Header.Get("Authorization") != "Bearer good" {
-					rest.WriteProblem(w, http.StatusUnauthorized, "a token is needed")
-					return
-				}
-				next.ServeHTTP(w, r.WithContext(rest.WithWho(r.Context(), "night-shift")))
-			})
-		}
-	})
-	for _, path := range []string{"/v1/benches", "/openapi.json", "/nowhere", "/v1/events"} {
-		g.do(t, "GET", path, "").problem(t, 401, "unauthorized")
-	}
-	g.do(t, "POST", "/v1/source-off", "", with("Authorization", "Bearer good"))
-	g.do(t, "POST", "/v1/source-off", `{"operator":"Ada"}`, with("Authorization", "Bearer good"))
-	want := "source-off depot night-shift|source-off depot Ada (night-shift)"
-	if got := strings.Join(d.Orders(), "|"); got != want {
-		t.Errorf("orders %q, want %q", got, want)
-	}
-}
-
 func TestRequestsAreTold(t *testing.T) {
 	type told struct {
 		route, method string

@@ -8,6 +8,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -40,7 +41,7 @@ func (s *server) liveRoutes() {
 	// The stream's data has schemas of their own, though no JSON body uses them.
 	s.schemaOf(Progress{})
 	s.schemaOf(LiveTrace{})
-	register(s, op, func(ctx context.Context, in *liveInput) (*huma.StreamResponse, error) {
+	register(s, access.Read, op, func(ctx context.Context, in *liveInput) (*huma.StreamResponse, error) {
 		sub, ok := s.Live.subscribe(in.Bench, sweep.RunID(in.Run), in.Traces, s.MaxStreams)
 		if !ok {
 			return nil, &UnavailableError{Message: "too many listen to live events already, or the daemon is stopping", Retry: 5 * time.Second}
@@ -103,7 +104,7 @@ func (s *server) stream(ctx context.Context, w http.ResponseWriter, sub *subscri
 		case <-ctx.Done():
 			return
 		case <-beat.C:
-			if !send([]byte(": alive\n\n")) {
+			if !stillAdmitted(ctx) || !send([]byte(": alive\n\n")) {
 				return
 			}
 		case m, ok := <-sub.ch:

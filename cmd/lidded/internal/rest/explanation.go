@@ -7,6 +7,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/explain"
@@ -36,12 +37,12 @@ type expectationQuery struct {
 }
 
 func (s *server) explanationRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-explanation", Method: http.MethodGet, Path: "/v1/runs/{id}/explanation", Tags: []string{"records"},
 		Summary:     "Set what a run measured of a specimen beside what it should do",
 		Description: "Agreement region by region; hypotheses where it parts company, with their evidence and what to measure next; what may be inferred between and beyond the points; the protection code of IEC 61000-5-7.",
 	}, s.explanation)
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-expectation", Method: http.MethodGet, Path: "/v1/specimens/{name}/expectation", Tags: []string{"plans"},
 		Summary:     "Show what a specimen should do by what it is made of",
 		Description: "A band per field and frequency, and where the models hold. Where they do not, valid is false and the band is a guess.",

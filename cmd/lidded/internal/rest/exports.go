@@ -10,6 +10,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 	"go.uber.org/zap"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -18,7 +19,7 @@ const exportWrite = 30 * time.Second
 
 func (s *server) exportRoutes() {
 	for _, e := range s.Exports {
-		register(s, huma.Operation{
+		register(s, access.Read, huma.Operation{
 			OperationID: "export-" + e.File, Method: http.MethodGet, Path: "/v1/runs/{id}/" + e.File, Tags: []string{"records"},
 			Summary: e.Summary,
 			Responses: map[string]*huma.Response{"200": {

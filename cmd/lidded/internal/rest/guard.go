@@ -151,8 +151,8 @@ func (w *recorder) Unwrap() http.ResponseWriter { return w.ResponseWriter }
 
 type whoKey struct{}
 
-// WithWho notes who sends a request, for a check of tokens to call. It is what
-// the journal shows beside the orders given.
+// WithWho notes who sends a request: the name of the token. It is what the
+// journal shows beside the orders given.
 func WithWho(ctx context.Context, who string) context.Context {
 	return context.WithValue(ctx, whoKey{}, who)
 }
@@ -160,14 +160,20 @@ func WithWho(ctx context.Context, who string) context.Context {
 // who names whoever gave an order: the authenticated name if there is one, and
 // the operator's name as stated.
 func who(ctx context.Context, operator string) string {
+	if who := responsible(ctx, operator); who != "" {
+		return who
+	}
+	return "rest"
+}
+
+// responsible is who answers for a run, "" where nobody is named.
+func responsible(ctx context.Context, operator string) string {
 	name, _ := ctx.Value(whoKey{}).(string)
 	switch {
 	case name != "" && operator != "" && name != operator:
 		return operator + " (" + name + ")"
 	case operator != "":
 		return operator
-	case name != "":
-		return name
 	}
-	return "rest"
+	return name
 }

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
+
+	"lidded/cmd/lidded/internal/access"
 )
 
 // Health says that the daemon answers.
@@ -21,13 +23,13 @@ type Readiness struct {
 }
 
 func (s *server) healthRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Anyone, huma.Operation{
 		OperationID: "health", Method: http.MethodGet, Path: "/healthz", Tags: []string{"daemon"},
 		Summary: "Is the daemon alive",
 	}, func(context.Context, *struct{}) (*body[Health], error) {
 		return bodyOf(Health{"alive", s.Version}), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "readiness", Method: http.MethodGet, Path: "/readyz", Tags: []string{"daemon"},
 		Summary:     "Could a run be started",
 		Description: "503 with the reasons when something is missing.",

@@ -7,6 +7,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -25,7 +26,7 @@ type planQuery struct {
 }
 
 func (s *server) planRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-plans", Method: http.MethodGet, Path: "/v1/plans", Tags: []string{"plans"},
 		Summary: "List plans",
 	}, func(ctx context.Context, _ *struct{}) (*body[planList], error) {
@@ -35,7 +36,7 @@ func (s *server) planRoutes() {
 		}
 		return bodyOf(planList{each(all, planInfoOf)}), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-plan", Method: http.MethodGet, Path: "/v1/plans/{name}", Tags: []string{"plans"},
 		Summary:     "Show a plan as a bench would run it",
 		Description: "Points in order, steps, time, expected dynamic range, and what the bench refuses. Nothing is keyed.",
@@ -50,7 +51,7 @@ func (s *server) planRoutes() {
 		}
 		return bodyOf(outlookOf(p)), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-specimens", Method: http.MethodGet, Path: "/v1/specimens", Tags: []string{"plans"},
 		Summary: "List specimens",
 	}, func(ctx context.Context, _ *struct{}) (*body[specimenList], error) {

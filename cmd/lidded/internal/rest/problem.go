@@ -51,8 +51,9 @@ type kind struct {
 // The kinds of problem. A code is part of the interface: it is never renamed.
 var (
 	kindBadRequest   = kind{"bad-request", http.StatusBadRequest, "Request cannot be read", "Send JSON as the OpenAPI document at /openapi.json describes it."}
-	kindUnauthorized = kind{"unauthorized", http.StatusUnauthorized, "No valid token", ""}
-	kindForbidden    = kind{"forbidden", http.StatusForbidden, "Not allowed", ""}
+	kindUnauthorized = kind{"unauthorized", http.StatusUnauthorized, "No valid token", "Tokens are made on the daemon's computer with 'lidded token create'."}
+	kindForbidden    = kind{"forbidden", http.StatusForbidden, "Not allowed", "Use a token with the role that is needed."}
+	kindTooMany      = kind{"too-many-requests", http.StatusTooManyRequests, "Too many requests", "Wait as long as the Retry-After header says."}
 	kindCrossSite    = kind{"cross-site", http.StatusForbidden, "Request comes from another web site", "Use the daemon's own page, or a client that is not a web page."}
 	kindNotFound     = kind{"not-found", http.StatusNotFound, "No such thing", ""}
 	kindNoRoute      = kind{"no-such-path", http.StatusNotFound, "No such path", "The paths are listed in /openapi.json."}
@@ -78,7 +79,7 @@ var (
 )
 
 var kinds = []kind{
-	kindBadRequest, kindUnauthorized, kindForbidden, kindCrossSite, kindNotFound, kindNoRoute, kindMethod,
+	kindBadRequest, kindUnauthorized, kindForbidden, kindTooMany, kindCrossSite, kindNotFound, kindNoRoute, kindMethod,
 	kindAccept, kindSlow, kindBusy, kindState, kindConflict, kindTooLarge, kindMedia, kindHost, kindInvalid,
 	kindRefused, kindKeyReused, kindInternal, kindInstrument, kindInstrumentTO, kindSourceOn, kindUnavailable,
 	kindNotReady, kindDiskFull,

@@ -9,6 +9,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -60,15 +61,15 @@ type keyingList struct {
 }
 
 func (s *server) recordRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-runs", Method: http.MethodGet, Path: "/v1/runs", Tags: []string{"runs"},
 		Summary: "List runs",
 	}, s.listRuns)
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-captures", Method: http.MethodGet, Path: "/v1/runs/{id}/captures", Tags: []string{"records"},
 		Summary: "List a run's captures, without traces",
 	}, s.listCaptures)
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-capture", Method: http.MethodGet, Path: "/v1/captures/{id}", Tags: []string{"records"},
 		Summary: "Show a capture with its raw traces",
 	}, func(ctx context.Context, in *struct {
@@ -80,7 +81,7 @@ func (s *server) recordRoutes() {
 		}
 		return bodyOf(captureTracesOf(c)), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-results", Method: http.MethodGet, Path: "/v1/runs/{id}/results", Tags: []string{"records"},
 		Summary:     "Show what a run's captures mean",
 		Description: "Per specimen the worst cases and the verdict, and the result at each point and setting. A run in progress gives what it has so far.",
@@ -98,11 +99,11 @@ func (s *server) recordRoutes() {
 		}
 		return bodyOf(resultsOf(r, e, in.Specimen)), nil
 	})
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-events", Method: http.MethodGet, Path: "/v1/runs/{id}/events", Tags: []string{"records"},
 		Summary: "List a run's journal",
 	}, s.listEvents)
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-keyings", Method: http.MethodGet, Path: "/v1/runs/{id}/keyings", Tags: []string{"records"},
 		Summary: "List when the source was on",
 	}, func(ctx context.Context, in *RunPath) (*body[keyingList], error) {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
 
@@ -38,7 +39,7 @@ type startOutput struct {
 }
 
 func (s *server) runRoutes() {
-	register(s, huma.Operation{
+	register(s, access.Operate, huma.Operation{
 		OperationID: "start-run", Method: http.MethodPost, Path: "/v1/runs", Tags: []string{"runs"}, DefaultStatus: http.StatusCreated,
 		Summary: "Start a run",
 		Description: "Answers 201 as soon as the run is accepted; 200 when the idempotency key was used before for the same request. " +
@@ -46,7 +47,7 @@ func (s *server) runRoutes() {
 			"A busy bench is 409 with the id of its run.",
 		Errors: []int{400, 404, 409, 413, 415, 422, 502, 503},
 	}, s.start)
-	register(s, huma.Operation{
+	register(s, access.Read, huma.Operation{
 		OperationID: "get-run", Method: http.MethodGet, Path: "/v1/runs/{id}", Tags: []string{"runs"},
 		Summary: "Show a run",
 	}, func(ctx context.Context, in *RunPath) (*body[Run], error) {
@@ -55,7 +56,7 @@ func (s *server) runRoutes() {
 	s.steer("stop", "Stop after the point in hand", "What was captured counts. The run ends as stopped.", s.Runs.Stop)
 	s.steer("abort", "Abort at once", "The source goes off at once. The run ends as aborted.", s.Runs.Abort)
 	s.steer("resume", "Resume an interrupted run", "Goes on after the last committed point.", s.Runs.Resume)
-	register(s, huma.Operation{
+	register(s, access.Operate, huma.Operation{
 		OperationID: "release-hold", Method: http.MethodPost, Path: "/v1/runs/{id}/holds/{step}/release", Tags: []string{"runs"},
 		DefaultStatus: http.StatusAccepted,
 		Summary:       "Release a hold point",
@@ -73,7 +74,7 @@ func (s *server) runRoutes() {
 
 // steer registers an order to a run that needs nothing but a name.
 func (s *server) steer(verb, title, about string, do func(context.Context, sweep.RunID, string) error) {
-	register(s, huma.Operation{
+	register(s, access.Operate, huma.Operation{
 		OperationID: verb + "-run", Method: http.MethodPost, Path: "/v1/runs/{id}/" + verb, Tags: []string{"runs"},
 		DefaultStatus: http.StatusAccepted, Summary: title, Description: about + " Answers as soon as the order is taken.",
 	}, func(ctx context.Context, in *struct {
@@ -130,7 +131,7 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 	}
 	req := StartRequest{
 		Bench: bench, Plan: plan, Specimens: in.Body.Specimens,
-		Operator: in.Body.Operator, Trigger: "rest", Key: key,
+		Operator: responsible(ctx, in.Body.Operator), Trigger: "rest", Key: key,
 	}
 	octx, cancel := s.ordered(ctx)
 	defer cancel()

@@ -1,0 +1,14 @@
+package access
+
+// ClientOf is whom a limit counts.
+var ClientOf = clientOf
+
+// MostKept is how many are remembered.
+const MostKept = mostKept
+
+// Remembered tells how many clients a gate has in mind.
+func Remembered(g *Gate) int {
+	g.requests.mu.Lock()
+	defer g.requests.mu.Unlock()
+	return g.requests.order.Len()
+}
