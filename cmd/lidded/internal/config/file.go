@@ -30,7 +30,7 @@ type Daemon struct {
 	Log          Log     `yaml:"log"`
 	Metrics      Metrics `yaml:"metrics"`
 	Access       `yaml:",inline"`
-	Guardian     bool    `yaml:"guardian"` // a process for each bench that switches the source off should the daemon not be able to; default true
+	Guardian     bool `yaml:"guardian"` // a process for each bench that switches the source off should the daemon not be able to; default true
 }
 
 // Access says who comes in, besides the listening address.
