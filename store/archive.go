@@ -71,8 +71,16 @@ func (s *Store) Archive(ctx context.Context, id sweep.RunID, folder string) (a R
 		if err != nil {
 			return err
 		}
-		return insertEvent(ctx, tx, &n, sweep.Event{Time: a.Made, Kind: "archive", Text: fmt.Sprintf("copied to %s, SHA-256 %s", a.Path, a.SHA256)})
+		return insertKeeping(ctx, tx, id, sweep.Event{Time: a.Made, Kind: "archive", Text: fmt.Sprintf("copied to %s, SHA-256 %s", a.Path, a.SHA256)})
 	})
+}
+
+// insertKeeping notes what was done with a run's data. It is no event of the run
+// itself: the run's own log, and what is made of it, stay as they were.
+func insertKeeping(ctx context.Context, tx *sql.Tx, id sweep.RunID, e sweep.Event) error {
+	e.Text = fmt.Sprintf("run %s: %s", id, e.Text)
+	e.Extra = map[string]any{"run": id}
+	return insertEvent(ctx, tx, nil, e)
 }
 
 // endedRow is rowOf for a run that has ended for good and has its traces here.

@@ -54,13 +54,13 @@ func (s *Store) BringBack(ctx context.Context, path string) (ids []sweep.RunID, 
 			n, _, err := rowOf(ctx, tx, i.ID)
 			switch {
 			case errors.Is(err, sweep.ErrNoRun):
-				n, err = wholeBack(ctx, tx, i.ID)
+				err = wholeBack(ctx, tx, i.ID)
 			case err == nil:
 				text = "its traces came back from " + path
 				err = tracesBack(ctx, tx, n, i.ID, sum)
 			}
 			if err == nil {
-				err = insertEvent(ctx, tx, &n, sweep.Event{Time: s.now(), Kind: "archive", Text: text + ", SHA-256 " + sum})
+				err = insertKeeping(ctx, tx, i.ID, sweep.Event{Time: s.now(), Kind: "archive", Text: text + ", SHA-256 " + sum})
 			}
 			if err != nil {
 				return err
@@ -111,13 +111,14 @@ func looksBack(ctx context.Context, tx *sql.Tx, n int64) error {
 }
 
 // wholeBack copies a run that is not here, with numbers of its own.
-func wholeBack(ctx context.Context, tx *sql.Tx, id sweep.RunID) (n int64, err error) {
-	err = tx.QueryRowContext(ctx, `INSERT INTO main.runs (`+runsCopied+`) SELECT `+runsCopied+` FROM arc.runs WHERE id = ? RETURNING n`, string(id)).Scan(&n)
+func wholeBack(ctx context.Context, tx *sql.Tx, id sweep.RunID) error {
+	var n int64
+	err := tx.QueryRowContext(ctx, `INSERT INTO main.runs (`+runsCopied+`) SELECT `+runsCopied+` FROM arc.runs WHERE id = ? RETURNING n`, string(id)).Scan(&n)
 	if unique(err) {
-		return 0, fmt.Errorf("another run has the idempotency key of run %s on its bench: %w", id, sweep.ErrConflict)
+		return fmt.Errorf("another run has the idempotency key of run %s on its bench: %w", id, sweep.ErrConflict)
 	}
 	if err != nil {
-		return 0, err
+		return err
 	}
 	of := ` FROM arc.runs r JOIN arc.%s x ON x.run_n = r.n WHERE r.id = ? ORDER BY x.%s`
 	for _, t := range []struct{ name, columns, order string }{
@@ -125,15 +126,15 @@ func wholeBack(ctx context.Context, tx *sql.Tx, id sweep.RunID) (n int64, err er
 	} {
 		_, err := tx.ExecContext(ctx, `INSERT INTO main.`+t.name+` (run_n, `+t.columns+`) SELECT ?, `+prefixed("x", t.columns)+fmt.Sprintf(of, t.name, t.order), n, string(id))
 		if err != nil {
-			return 0, fmt.Errorf("copy %s: %w", t.name, err)
+			return fmt.Errorf("copy %s: %w", t.name, err)
 		}
 	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO main.keying_ends (entry, off_ns, not_confirmed)
 		SELECT k.entry, e.off_ns, e.not_confirmed FROM arc.keying_ends e JOIN arc.keyings a ON a.entry = e.entry JOIN main.keyings k ON k.id = a.id WHERE k.run_n = ?`, n)
 	if err != nil {
-		return 0, fmt.Errorf("copy keying_ends: %w", err)
+		return fmt.Errorf("copy keying_ends: %w", err)
 	}
-	return n, looksBack(ctx, tx, n)
+	return looksBack(ctx, tx, n)
 }
 
 // prefixed puts the name of a table before each of a list of columns.

@@ -67,7 +67,7 @@ func (s *Store) Prune(ctx context.Context, id sweep.RunID, p Pruned) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM looks WHERE capture_n IN (SELECT n FROM captures WHERE run_n = ?)`, n); err != nil {
 			return err
 		}
-		return insertEvent(ctx, tx, &n, sweep.Event{Time: now, Kind: "prune", Who: p.Who, Text: fmt.Sprintf("%s: its %d traces lie in %s, SHA-256 %s", p.Rule, a.Looks, a.Path, a.SHA256)})
+		return insertKeeping(ctx, tx, id, sweep.Event{Time: now, Kind: "prune", Who: p.Who, Text: fmt.Sprintf("%s: its %d traces lie in %s, SHA-256 %s", p.Rule, a.Looks, a.Path, a.SHA256)})
 	})
 }
 

@@ -4,8 +4,6 @@ import (
 	"fmt"
 
 	"github.com/spf13/cobra"
-
-	"lidded/store"
 )
 
 func backupCommand() *cobra.Command {
@@ -13,17 +11,15 @@ func backupCommand() *cobra.Command {
 		Use:   "backup FILE",
 		Short: "write a whole, consistent copy of the store, while runs go on",
 		Long: "Writes a copy of the store to a new file. The copy appears under its name only when it is\n" +
-			"complete; a file that is there is never overwritten. Works beside a running daemon.",
+			"complete; a file that is there is never overwritten. Its SHA-256 is written beside it, for\n" +
+			"'sha256sum --check' and for 'lidded restore'. Traces that 'lidded prune' took out of the store\n" +
+			"lie in archive files, which are copied apart. Works beside a running daemon.",
 		Args: exactly("a file that is not there yet"),
 	}
 	path, file := storeFlags(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		ctx := c.Context()
-		from, err := storePath(c, *path, *file)
-		if err != nil {
-			return err
-		}
-		s, err := store.Open(ctx, from, store.Options{ReadOnly: true})
+		s, err := readStore(c, *path, *file)
 		if err != nil {
 			return err
 		}
@@ -31,7 +27,7 @@ func backupCommand() *cobra.Command {
 		if err := s.Backup(ctx, args[0]); err != nil {
 			return err
 		}
-		fmt.Fprintf(c.OutOrStdout(), "%s: copy of %s\n", args[0], from)
+		fmt.Fprintf(c.OutOrStdout(), "%s: copy of %s, its digest beside it in %s.sha256\n", args[0], s.Path(), args[0])
 		return nil
 	}
 	return c

@@ -27,16 +27,26 @@ func storeFlags(c *cobra.Command) (path, file *string) {
 	return path, c.Flags().String("store", "", "store file, in place of the config's")
 }
 
-// storePath is the store a command works on.
-func storePath(c *cobra.Command, path, file string) (string, error) {
+// storePath is the store a command works on, and what the config says of keeping
+// data.
+func storePath(path, file string) (string, config.Keep, error) {
 	if file != "" {
-		return file, nil
+		return file, config.Keep{}, nil
 	}
 	cfg, err := config.Load(path, nil)
 	if err != nil {
-		return "", usageError{fmt.Errorf("%w; or name a store with --store", err)}
+		return "", config.Keep{}, usageError{fmt.Errorf("%w; or name a store with --store", err)}
 	}
-	return cfg.Daemon.Store, nil
+	return cfg.Daemon.Store, cfg.Daemon.Keep, nil
+}
+
+// readStore opens the store a command reads.
+func readStore(c *cobra.Command, path, file string) (*store.Store, error) {
+	from, keep, err := storePath(path, file)
+	if err != nil {
+		return nil, err
+	}
+	return store.Open(c.Context(), from, store.Options{ReadOnly: true, Archives: keep.Archive})
 }
 
 // chosenRun is the run named, or for "latest" the newest.
@@ -68,11 +78,7 @@ func exportCommand() *cobra.Command {
 	traces := c.Flags().Bool("traces", false, "also every trace point")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		ctx := c.Context()
-		from, err := storePath(c, *path, *file)
-		if err != nil {
-			return err
-		}
-		s, err := store.Open(ctx, from, store.Options{ReadOnly: true})
+		s, err := readStore(c, *path, *file)
 		if err != nil {
 			return err
 		}
@@ -84,6 +90,9 @@ func exportCommand() *cobra.Command {
 		b, err := daemon.BundleOf(ctx, s, id, *traces)
 		if err != nil {
 			return err
+		}
+		if b.Captures == nil {
+			fmt.Fprintf(c.ErrOrStderr(), "lidded: captures and traces are left out: %v\n", daemon.TracesAway(ctx, s, id))
 		}
 		folder := *to
 		if folder == "" {
@@ -141,7 +150,7 @@ func importCommand() *cobra.Command {
 		}
 		run, captures := sheet.Run(run)
 		if !*dry {
-			to, err := storePath(c, *path, *file)
+			to, _, err := storePath(*path, *file)
 			if err != nil {
 				return err
 			}

@@ -8,11 +8,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"lidded/cmd/lidded/internal/config"
+	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/cmd/lidded/internal/specimens"
 	"lidded/driver/unit"
-	"lidded/store"
-	"lidded/sweep"
 	"lidded/sweep/explain"
 	"lidded/sweep/wall"
 )
@@ -43,12 +42,8 @@ func explainCommand() *cobra.Command {
 		if err != nil {
 			return usageError{err}
 		}
-		from, err := storePath(c, *path, *file)
-		if err != nil {
-			return err
-		}
 		ctx := c.Context()
-		s, err := store.Open(ctx, from, store.Options{ReadOnly: true})
+		s, err := readStore(c, *path, *file)
 		if err != nil {
 			return err
 		}
@@ -57,17 +52,11 @@ func explainCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		run, err := s.Run(ctx, id)
+		b, err := daemon.BundleOf(ctx, s, id, false)
 		if err != nil {
 			return err
 		}
-		judge := sweep.NewEvaluator(run)
-		for capture, err := range s.EachCapture(ctx, id) {
-			if err != nil {
-				return err
-			}
-			judge.Add(capture)
-		}
+		run := b.Run
 		names := *only
 		if len(names) == 0 {
 			names = explain.Specimens(run)
@@ -76,9 +65,8 @@ func explainCommand() *cobra.Command {
 			return usageError{fmt.Errorf("--plot draws one specimen: name it with --specimen, one of %v", names)}
 		}
 		var all []explain.Explanation
-		e := judge.Evaluation()
 		for _, n := range names {
-			x, err := explain.Of(run, e, n, shelf(n), options)
+			x, err := explain.Of(run, b.Evaluation, n, shelf(n), options)
 			if err != nil {
 				return err
 			}

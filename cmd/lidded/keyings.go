@@ -9,7 +9,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lidded/store"
 	"lidded/sweep"
 	"lidded/sweep/emission"
 )
@@ -41,11 +40,7 @@ func keyingsCommand() *cobra.Command {
 				return usageError{fmt.Errorf("--%s: %w", t.flag, err)}
 			}
 		}
-		at, err := storePath(c, *path, *file)
-		if err != nil {
-			return err
-		}
-		s, err := store.Open(c.Context(), at, store.Options{ReadOnly: true})
+		s, err := readStore(c, *path, *file)
 		if err != nil {
 			return err
 		}

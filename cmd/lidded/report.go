@@ -9,7 +9,6 @@ import (
 
 	"lidded/cmd/lidded/internal/daemon"
 	"lidded/driver/strict"
-	"lidded/store"
 	"lidded/sweep/report/document"
 )
 
@@ -52,11 +51,7 @@ func reportCommand() *cobra.Command {
 				return usageError{err}
 			}
 		}
-		from, err := storePath(c, *path, *file)
-		if err != nil {
-			return err
-		}
-		s, err := store.Open(ctx, from, store.Options{ReadOnly: true})
+		s, err := readStore(c, *path, *file)
 		if err != nil {
 			return err
 		}

@@ -7,6 +7,7 @@
 package config
 
 import (
+	"encoding"
 	"errors"
 	"fmt"
 	"os"
@@ -45,6 +46,7 @@ const (
 	DefaultListen    = "127.0.0.1:7460"
 	DefaultStore     = "lidded.db"
 	DefaultMaxSeries = 5000
+	DefaultKeepAt    = "04:00"
 )
 
 // What daemon.auth may say.
@@ -108,6 +110,7 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 		"listen": DefaultListen, "store": DefaultStore, "dialects": "", "requirements": "",
 		"log.format": "console", "log.level": "info", "metrics.max_series": DefaultMaxSeries,
 		"guardian": true, "web_config": "", "auth": AuthAuto, "tokens": "", "client_token": "", "hosts": []string{},
+		"keep.traces": "", "keep.largest": "", "keep.archive": "", "keep.at": DefaultKeepAt,
 	}
 	for k, d := range defaults {
 		v.SetDefault("daemon."+k, d)
@@ -155,8 +158,14 @@ func daemon(path string, data []byte, flags *pflag.FlagSet) (Daemon, error) {
 	if d.Guardian, err = strconv.ParseBool(v.GetString("daemon.guardian")); err != nil {
 		return Daemon{}, fmt.Errorf("%s: daemon.guardian: %q: write true or false", path, v.GetString("daemon.guardian"))
 	}
+	d.Keep = Keep{Archive: v.GetString("daemon.keep.archive"), At: v.GetString("daemon.keep.at")}
+	for key, to := range map[string]encoding.TextUnmarshaler{"keep.traces": &d.Keep.Traces, "keep.largest": &d.Keep.Largest} {
+		if err := to.UnmarshalText([]byte(v.GetString("daemon." + key))); err != nil {
+			return Daemon{}, fmt.Errorf("%s: daemon.%s: %w", path, key, err)
+		}
+	}
 	base := filepath.Dir(path)
-	for _, p := range []*string{&d.Dialects, &d.Requirements, &d.WebConfig, &d.Tokens, &d.ClientToken} {
+	for _, p := range []*string{&d.Dialects, &d.Requirements, &d.WebConfig, &d.Tokens, &d.ClientToken, &d.Keep.Archive} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(base, *p)
 		}
@@ -179,6 +188,7 @@ func (c *Config) check() []error {
 	if c.Daemon.Metrics.MaxSeries < 0 {
 		fail("daemon.metrics.max_series", "%d: need 0 or more", c.Daemon.Metrics.MaxSeries)
 	}
+	c.checkKeep(fail)
 	names(len(c.Benches), "benches", func(i int) string { return c.Benches[i].Name }, fail)
 	names(len(c.Plans), "plans", func(i int) string { return c.Plans[i].Name }, fail)
 	names(len(c.Specimens), "specimens", func(i int) string { return c.Specimens[i].Name }, fail)

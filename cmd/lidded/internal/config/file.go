@@ -29,6 +29,7 @@ type Daemon struct {
 	Requirements string  `yaml:"requirements"` // folder of further requirement lines
 	Log          Log     `yaml:"log"`
 	Metrics      Metrics `yaml:"metrics"`
+	Keep         Keep    `yaml:"keep"`
 	Access       `yaml:",inline"`
 	Guardian     bool `yaml:"guardian"` // a process for each bench that switches the source off should the daemon not be able to; default true
 }

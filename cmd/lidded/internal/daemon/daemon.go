@@ -87,7 +87,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
-	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{}); err != nil {
+	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{Archives: c.Daemon.Keep.Archive}); err != nil {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
@@ -182,7 +182,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var wg sync.WaitGroup
-	errs := make(chan error, len(d.benches)+2)
+	errs := make(chan error, len(d.benches)+4)
 	part := func(f func(context.Context) error) {
 		wg.Go(func() {
 			if err := f(ctx); err != nil {
@@ -200,6 +200,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	part(d.settleRuns)
 	part(d.serveHTTP)
 	part(d.runSchedules)
+	part(d.keepHouse)
 	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
 	<-ctx.Done()
 	wg.Wait()

@@ -11,30 +11,48 @@ import (
 	"lidded/sweep/report/export"
 )
 
-// BundleOf gathers what is exported of a run from a store.
+// BundleOf gathers what is exported of a run from a store. Without the traces of
+// a run, which left the store and whose archive cannot be read, Captures is nil.
 func BundleOf(ctx context.Context, s *store.Store, id sweep.RunID, traces bool) (export.Bundle, error) {
 	run, err := s.Run(ctx, id)
 	if err != nil {
 		return export.Bundle{}, err
 	}
-	e := sweep.NewEvaluator(run)
-	for c, err := range s.EachCapture(ctx, id) {
-		if err != nil {
-			return export.Bundle{}, err
-		}
-		e.Add(c)
+	e, err := evaluate(ctx, s, run)
+	if err != nil {
+		return export.Bundle{}, err
 	}
-	return export.Bundle{Run: run, Evaluation: e.Evaluation(), Captures: s.EachCapture(ctx, id), Traces: traces}, nil
+	b := export.Bundle{Run: run, Evaluation: e, Traces: traces}
+	switch err := TracesAway(ctx, s, id); {
+	case err == nil:
+		b.Captures = s.EachCapture(ctx, id)
+	case store.KindOf(err) != store.KindAway:
+		return b, err
+	}
+	return b, nil
+}
+
+// TracesAway is an error of store.KindAway when the traces of a run left the
+// store and their archive cannot be read.
+func TracesAway(ctx context.Context, s *store.Store, id sweep.RunID) error {
+	for _, err := range s.EachCapture(ctx, id) {
+		return err
+	}
+	return nil
 }
 
 // exports are the files REST gives of a run.
 func (d *Daemon) exports() []rest.Export {
 	var out []rest.Export
-	for _, t := range export.Tables(export.Bundle{Captures: d.store.EachCapture(context.Background(), ""), Traces: true}) {
+	without := len(export.Tables(export.Bundle{})) // those after it are made of the captures
+	for i, t := range export.Tables(export.Bundle{Captures: d.store.EachCapture(context.Background(), ""), Traces: true}) {
 		out = append(out, rest.Export{
 			File: t.File(), Type: "text/csv; charset=utf-8", Summary: t.Title,
 			Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
 				b, err := BundleOf(ctx, d.store, id, true)
+				if err == nil && b.Captures == nil && i >= without {
+					err = TracesAway(ctx, d.store, id)
+				}
 				if err != nil {
 					return err
 				}

@@ -41,7 +41,7 @@ func (j *judge) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluatio
 	defer k.mu.Unlock()
 	for c, err := range j.store.CapturesAfter(ctx, id, k.seq) {
 		if err != nil {
-			return sweep.Evaluation{}, err
+			return asItStood(ctx, j.store, id, err)
 		}
 		k.eval.Add(c)
 		k.seq = c.Seq

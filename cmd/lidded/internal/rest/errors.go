@@ -121,4 +121,5 @@ var storeKinds = map[store.Kind]kind{
 	store.KindBusy:     kindUnavailable,
 	store.KindLocked:   kindUnavailable,
 	store.KindClosed:   kindUnavailable,
+	store.KindAway:     kindUnavailable,
 }
