@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"lidded/cmd/lidded/internal/daemon"
+	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver"
 	"lidded/driver/unit"
 	"lidded/store"
@@ -168,20 +170,15 @@ func evaluationWithoutArchive(t *testing.T, d *depot, id sweep.RunID, want sweep
 	}
 }
 
-// oldNights makes a store with completed runs of one specimen that ended so many
+// oldNights puts completed runs of one specimen into a store that ended so many
 // days ago.
-func oldNights(t *testing.T, days ...int) (path string, ids []string) {
+func oldNights(t *testing.T, s *store.Store, days ...int) (ids []string) {
 	t.Helper()
-	path = filepath.Join(t.TempDir(), "lidded.db")
-	s, err := store.Open(t.Context(), path, store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, d := range days {
 		at := time.Now().Add(-time.Duration(d) * 24 * time.Hour).UTC()
 		r := sweep.Run{
-			ID: newRunID(), Bench: sweep.Bench{Name: "depot"}, Plan: sweep.Plan{Name: "night", Points: []sweep.Point{{Freq: 30e6, Field: requirement.PlaneWave}}}, Specimens: []sweep.Specimen{{Name: "heron"}},
-			Created: at, State: sweep.Pending,
+			ID: newRunID(), Bench: sweep.Bench{Name: "depot"}, Plan: sweep.Plan{Name: "night", Points: []sweep.Point{{Freq: 30e6, Field: requirement.PlaneWave}}},
+			Specimens: []sweep.Specimen{{Name: "heron"}}, Created: at, State: sweep.Pending,
 		}
 		c := sweep.Capture{Kind: sweep.Enclosed, At: sweep.Setting{Specimen: "heron"}, Freq: 30e6}
 		for range 40 {
@@ -193,16 +190,51 @@ func oldNights(t *testing.T, days ...int) (path string, ids []string) {
 		}
 		ids = append(ids, string(r.ID))
 	}
-	if err := s.Close(); err != nil {
+	return ids
+}
+
+// TestNothingLeavesWhileARunGoesOn: what is due waits for the bench.
+func TestNothingLeavesWhileARunGoesOn(t *testing.T) {
+	archive := t.TempDir()
+	d := newDepot(t, "hold_points: rule", "hold_points: operator", "\n\nbenches:", "\n  keep: {traces: 400 days, archive: "+archive+"}\nbenches:")
+	ids := oldNights(t, d.Store(), 900, 800)
+	run, err := d.StartWhenServing(t.Context(), rest.StartRequest{Operator: "ann", Trigger: "test"})
+	if err != nil {
 		t.Fatal(err)
 	}
-	return path, ids
+	short, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	if gone, err := d.LetTracesGo(short, time.Now()); gone != 0 || !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("%d runs gone while run %s goes on, %v", gone, run.ID, err)
+	}
+	command(t, 0, "abort", string(run.ID), "--url", d.base)
+	if _, err := d.Wait(t.Context(), run.Bench.Name, run.ID); err != nil {
+		t.Fatal(err)
+	}
+	if gone, err := d.LetTracesGo(t.Context(), time.Now()); gone != 1 || err != nil {
+		t.Errorf("%d runs gone, %v", gone, err)
+	}
+	if _, pruned, err := d.Store().Pruned(t.Context(), sweep.RunID(ids[0])); !pruned || err != nil {
+		t.Errorf("the older of the two did not go, %v", err)
+	}
+	events, err := d.Store().Events(t.Context(), "", 0, 0)
+	if err != nil || !strings.HasPrefix(events[len(events)-1].Text, "the traces of 1 runs left the store, which took ") {
+		t.Errorf("the last event is %+v, %v", events[len(events)-1], err)
+	}
 }
 
 // TestPruneCommand: which runs go by which rule, and where they come back from.
 func TestPruneCommand(t *testing.T) {
-	path, ids := oldNights(t, 900, 500, 300, 100, 800) // the last stays, whatever its age
 	dir := t.TempDir()
+	path := filepath.Join(dir, "lidded.db")
+	s, err := store.Open(t.Context(), path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ids := oldNights(t, s, 900, 500, 300, 100, 800) // the last stays, whatever its age
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 	config := filepath.Join(dir, "lidded.yaml")
 	keep := func(rule string) {
 		t.Helper()

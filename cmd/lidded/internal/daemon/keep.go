@@ -103,24 +103,41 @@ func (d *Daemon) keepHouse(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for {
-		// A clock set back or forward is met again within the hour.
-		for due := nextAt(time.Now(), at); time.Now().Before(due); {
-			if err := pause(ctx, min(time.Hour, time.Until(due))); err != nil {
-				return nil
-			}
+	return everyDay(ctx, at, time.Now, pause, func() {
+		_, err := d.LetTracesGo(ctx, time.Now())
+		if err == nil || ctx.Err() != nil {
+			return
 		}
-		if _, err := d.LetTracesGo(ctx, time.Now()); err != nil && ctx.Err() == nil {
-			d.log.Error("traces could not leave the store", zap.Error(err))
-			if err := d.store.Note(ctx, sweep.Event{Time: time.Now(), Kind: "prune", Text: "traces could not leave the store: " + err.Error()}); err != nil {
-				d.log.Error("note event", zap.Error(err))
-			}
+		d.log.Error("traces could not leave the store", zap.Error(err))
+		if err := d.store.Note(ctx, sweep.Event{Time: time.Now(), Kind: "prune", Text: "traces could not leave the store: " + err.Error()}); err != nil {
+			d.log.Error("note event", zap.Error(err))
+		}
+	})
+}
+
+// everyDay acts whenever the clock on the wall comes to show at, a duration since
+// midnight, until the context ends. The clock is looked at every hour, so that
+// one that was set forth or back is met again.
+func everyDay(ctx context.Context, at time.Duration, now func() time.Time, pause func(context.Context, time.Duration) error, act func()) error {
+	due := nextAt(now(), at)
+	for {
+		t := now()
+		if !t.Before(due) {
+			act()
+			t = now()
+			due = nextAt(t, at)
+		}
+		if next := nextAt(t, at); next.Before(due) {
+			due = next // the clock was set back
+		}
+		if pause(ctx, min(time.Hour, due.Sub(t))) != nil {
+			return nil
 		}
 	}
 }
 
 // nextAt is the next time that the clock on the wall shows at, a duration since
-// midnight; a day without that time counts from the hour after.
+// midnight. On a day without that time it is the time that would have been it.
 func nextAt(now time.Time, at time.Duration) time.Time {
 	for add := 0; ; add++ {
 		t := time.Date(now.Year(), now.Month(), now.Day()+add, int(at.Hours()), int(at.Minutes())%60, 0, 0, now.Location())

@@ -1,0 +1,4 @@
+package daemon
+
+// EveryDay acts at a time of day.
+var EveryDay = everyDay
