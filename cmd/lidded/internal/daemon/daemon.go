@@ -54,7 +54,7 @@ type Daemon struct {
 	listener net.Listener
 	http     *http.Server
 	extra    sweep.Observer
-	settle   chan settled
+	settle   *backlog
 }
 
 // bench is one bench as served.
@@ -83,7 +83,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: make(chan settled, 64)}
+	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog()}
 	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
@@ -257,12 +257,6 @@ func (d *Daemon) ready(context.Context) []rest.Check {
 	return out
 }
 
-// settled is a run that ended.
-type settled struct {
-	bench string
-	id    sweep.RunID
-}
-
 // Observe passes what happens on. It never waits.
 func (d *Daemon) Observe(p sweep.Progress) {
 	if b := d.benches[p.Bench]; b != nil && b.lab.Config.TimeScale > 1 {
@@ -272,11 +266,7 @@ func (d *Daemon) Observe(p sweep.Progress) {
 	d.hub.Observe(p)
 	d.metrics.Observe(p)
 	if p.Kind == "state" && (p.State.Final() || p.State == sweep.Interrupted) {
-		select {
-		case d.settle <- settled{p.Bench, p.Run}:
-		default:
-			d.log.Warn("too many runs ended at once; their results reach the metrics after a restart")
-		}
+		d.settle.add(p.Run)
 	}
 	if d.extra != nil {
 		d.extra.Observe(p)
@@ -285,16 +275,14 @@ func (d *Daemon) Observe(p sweep.Progress) {
 
 // settleRuns hands the results of ended runs to the metrics.
 func (d *Daemon) settleRuns(ctx context.Context) error {
-	for {
-		select {
-		case <-ctx.Done():
-			return nil
-		case s := <-d.settle:
-			if err := d.publish(ctx, s.id); err != nil && ctx.Err() == nil {
-				d.log.Warn("results of an ended run could not be read", zap.String("run", string(s.id)), zap.Error(err))
+	for ctx.Err() == nil {
+		for _, id := range d.settle.take(ctx) {
+			if err := d.publish(ctx, id); err != nil && ctx.Err() == nil {
+				d.log.Warn("results of an ended run could not be read", zap.String("run", string(id)), zap.Error(err))
 			}
 		}
 	}
+	return nil
 }
 
 func (d *Daemon) publish(ctx context.Context, id sweep.RunID) error {

@@ -1,4 +1,9 @@
 package daemon
 
-// EveryDay acts at a time of day.
-var EveryDay = everyDay
+// What tests look at from outside.
+var (
+	EveryDay   = everyDay
+	NewBacklog = newBacklog
+	Add        = (*backlog).add
+	Take       = (*backlog).take
+)
