@@ -30,7 +30,10 @@ type client struct {
 
 const clientTimeout = 60 * time.Second
 
-var errNoDaemon = errors.New("no daemon")
+var (
+	errNoDaemon = errors.New("no daemon")
+	errKeptOut  = errors.New("refused")
+)
 
 // do sends a request and decodes the reply; a problem document becomes an
 // error that says what it says.
@@ -87,8 +90,11 @@ func (c *client) do(ctx context.Context, method, path string, header http.Header
 				msg += fmt.Sprintf("\n  %s: %s", e.Location, e.Message)
 			}
 		}
-		if resp.StatusCode == http.StatusUnauthorized {
-			msg += "\n  give one with --token-file or $" + envToken
+		switch resp.StatusCode {
+		case http.StatusUnauthorized:
+			return fmt.Errorf("%w: %s\n  give a token with --token-file or $%s", errKeptOut, msg, envToken)
+		case http.StatusForbidden:
+			return fmt.Errorf("%w: %s", errKeptOut, msg)
 		}
 		return errors.New(msg)
 	}

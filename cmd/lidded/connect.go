@@ -30,6 +30,7 @@ type connection struct {
 	url       *string
 	tokenFile *string
 	ca        *string
+	cert, key *string
 }
 
 // connectFlags adds --url, --token-file and --ca, and their environment.
@@ -41,6 +42,8 @@ func connectFlags(c *cobra.Command) connection {
 	return connection{
 		url:       c.Flags().String("url", def, "address of the daemon; also $"+envURL),
 		tokenFile: tokenFlag(c),
+		cert:      c.Flags().String("cert", "", "file with a certificate (PEM) to show, where the daemon wants one of its clients"),
+		key:       c.Flags().String("cert-key", "", "file with the key of --cert"),
 		ca:        c.Flags().String("ca", os.Getenv(envCA), "file with the certificates (PEM) that may vouch for the daemon, in place of the system's; also $"+envCA),
 	}
 }
@@ -56,13 +59,20 @@ func (n connection) client() (*client, error) {
 	if err != nil {
 		return nil, usageError{err}
 	}
-	var settings *tls.Config
+	settings := &tls.Config{MinVersion: tls.VersionTLS12}
+	if *n.cert != "" || *n.key != "" {
+		pair, err := tls.LoadX509KeyPair(*n.cert, *n.key)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--cert and --cert-key: %w", err)}
+		}
+		settings.Certificates = []tls.Certificate{pair}
+	}
 	if *n.ca != "" {
 		data, err := os.ReadFile(*n.ca)
 		if err != nil {
 			return nil, usageError{fmt.Errorf("--ca: %w", err)}
 		}
-		settings = &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: x509.NewCertPool()}
+		settings.RootCAs = x509.NewCertPool()
 		if !settings.RootCAs.AppendCertsFromPEM(data) {
 			return nil, usageError{fmt.Errorf("--ca: %s holds no certificate in PEM form", *n.ca)}
 		}

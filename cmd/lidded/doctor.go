@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 
@@ -39,7 +40,11 @@ func doctorCommand() *cobra.Command {
 				if clErr != nil {
 					return clErr
 				}
-				return cl.do(ctx, http.MethodGet, path, nil, nil, out)
+				err := cl.do(ctx, http.MethodGet, path, nil, nil, out)
+				if errors.Is(err, errKeptOut) {
+					return fmt.Errorf("%w: %w", doctor.ErrRefused, err)
+				}
+				return err
 			},
 		})
 		faults := 0

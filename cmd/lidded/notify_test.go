@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+
+	"lidded/cmd/lidded/internal/access/accesstest"
 )
 
 // serviceManager takes what a service sends.
@@ -130,12 +132,32 @@ func TestNotify(t *testing.T) {
 	done()
 }
 
-// TestServeNotifies: the daemon itself does so.
+// TestServeNotifies: the daemon itself does so, whatever it wants of those who
+// ask it.
 func TestServeNotifies(t *testing.T) {
+	for name, keys := range map[string]string{
+		"to anybody":                "",
+		"with a token, over TLS":    ", auth: required, web_config: web.yaml",
+		"to those with certificate": ", web_config: client.yaml",
+	} {
+		t.Run(name, func(t *testing.T) { notifies(t, keys) })
+	}
+}
+
+func notifies(t *testing.T, keys string) {
 	got := serviceManager(t)
 	dir := t.TempDir()
+	certs := accesstest.New(t, dir)
+	newToken(t, filepath.Join(dir, "lidded.db.tokens"), "night", "read")
+	web, err := os.ReadFile(certs.WebConfig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "client.yaml"), append(web, "  client_auth_type: RequireAndVerifyClientCert\n  client_ca_file: ca.pem\n"...), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	path := filepath.Join(dir, "lidded.yaml")
-	text := strings.Replace(goodConfig[:strings.Index(goodConfig, "schedules:")], "benches:", "daemon: {listen: \"127.0.0.1:0\"}\nbenches:", 1)
+	text := strings.Replace(goodConfig[:strings.Index(goodConfig, "schedules:")], "benches:", "daemon: {listen: \"127.0.0.1:0\""+keys+"}\nbenches:", 1)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

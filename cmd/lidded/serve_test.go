@@ -24,6 +24,8 @@ type served struct {
 	t     *testing.T
 	bench *virtual.Bench
 	base  string
+	http  *http.Client
+	token string // sent with every call; "": none
 	stop  func() (code int, stderr string)
 }
 
@@ -45,8 +47,15 @@ func (s *safeBuffer) String() string {
 	return s.b.String()
 }
 
-func serveBench(t *testing.T, dir string, scale float64) *served {
+// serveBench serves until the test ends. Each change may alter what is served,
+// and the keys of the daemon section.
+func serveBench(t *testing.T, dir string, scale float64, change ...func(s *served, keys *string)) *served {
 	t.Helper()
+	s := &served{t: t, http: http.DefaultClient}
+	keys := `listen: "127.0.0.1:0", store: lidded.db, guardian: false, log: {format: json}`
+	for _, c := range change {
+		c(s, &keys)
+	}
 	world, err := virtual.Preset("depot")
 	if err != nil {
 		t.Fatal(err)
@@ -57,7 +66,7 @@ func serveBench(t *testing.T, dir string, scale float64) *served {
 	}
 	t.Cleanup(func() { bench.Close() })
 	text := fmt.Sprintf(`
-daemon: {listen: "127.0.0.1:0", store: lidded.db, guardian: false, log: {format: json}}
+daemon: {%s}
 benches:
   - name: depot
     analyzer: {address: "tcp://%s", dialect: analyzer-opc, expect: VIRTUAL-ANALYZER}
@@ -80,7 +89,7 @@ plans:
   - name: too-high
     bands: [{freqs: [950 MHz], level: 0 dBm, rbw: 10 kHz}]
 specimens: [{name: heron}, {name: otter}]
-`, bench.AnalyzerAddr(), bench.SourceAddr(), max(scale, 1))
+`, keys, bench.AnalyzerAddr(), bench.SourceAddr(), max(scale, 1))
 	path := filepath.Join(dir, "lidded.yaml")
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -93,7 +102,7 @@ specimens: [{name: heron}, {name: otter}]
 		defer close(done)
 		code = run(ctx, []string{"serve", "-c", path}, &stdout, &stderr)
 	}()
-	s := &served{t: t, bench: bench}
+	s.bench = bench
 	s.stop = func() (int, string) {
 		cancel()
 		<-done
@@ -105,7 +114,7 @@ specimens: [{name: heron}, {name: otter}]
 			t.Error("the source is on after the daemon ended")
 		}
 	})
-	where := regexp.MustCompile(`"address":"(http://[^"]+)"`)
+	where := regexp.MustCompile(`"address":"(https?://[^"]+)"`)
 	s.until("the daemon serves", func() bool {
 		select {
 		case <-done:
@@ -153,10 +162,13 @@ func (s *served) call(method, path string, in, out any, headers ...string) int {
 		s.t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/json")
+	if s.token != "" {
+		req.Header.Set("Authorization", "Bearer "+s.token)
+	}
 	for i := 0; i+1 < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := s.http.Do(req)
 	if err != nil {
 		s.t.Fatal(err)
 	}

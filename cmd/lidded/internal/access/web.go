@@ -27,8 +27,6 @@ type WebConfig struct {
 	path string
 	// Certificate is the server's own, as it was when the file was read.
 	Certificate *x509.Certificate
-	// ClientCertificates tells that clients must show a certificate.
-	ClientCertificates bool
 }
 
 // webFile is what of the file is looked at here; the library checks the rest.
@@ -36,7 +34,6 @@ type webFile struct {
 	TLS struct {
 		Cert       string `yaml:"cert"`
 		CertFile   string `yaml:"cert_file"`
-		ClientAuth string `yaml:"client_auth_type"`
 		MinVersion string `yaml:"min_version"`
 	} `yaml:"tls_server_config"`
 	Users yaml.Node `yaml:"basic_auth_users"`
@@ -63,10 +60,6 @@ func readWebFile(path string) (f webFile, w *WebConfig, err error) {
 		return f, nil, webError("%s: %w", path, err)
 	}
 	w = &WebConfig{path: path}
-	switch f.TLS.ClientAuth {
-	case "RequireAnyClientCert", "RequireClientCert", "RequireAndVerifyClientCert":
-		w.ClientCertificates = true
-	}
 	cert := []byte(f.TLS.Cert)
 	switch at := f.TLS.CertFile; {
 	case at == "" && len(cert) == 0:

@@ -8,7 +8,9 @@ package doctor
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"time"
 
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/rest"
@@ -42,6 +44,9 @@ type Finding struct {
 	Do    string `json:"do,omitempty"` // what to do about it
 }
 
+// ErrRefused is the error of a daemon that does not let us in.
+var ErrRefused = errors.New("the daemon does not let us in")
+
 // Daemon asks a running daemon for something of its REST service.
 type Daemon func(ctx context.Context, path string, out any) error
 
@@ -49,7 +54,8 @@ type Daemon func(ctx context.Context, path string, out any) error
 type Case struct {
 	Config *config.Config
 	Ask    Daemon
-	Path   string // of the config, as it is written in advice
+	Path   string    // of the config, as it is written in advice
+	Now    time.Time // zero: now
 }
 
 // Examine looks at everything, in the order in which a stuck bench is best
@@ -57,6 +63,10 @@ type Case struct {
 func Examine(ctx context.Context, c Case) []Finding {
 	e := &examination{Case: c}
 	e.well("config", "%d benches, %d plans, %d specimens, %d schedules", len(c.Config.Benches), len(c.Config.Plans), len(c.Config.Specimens), len(c.Config.Schedules))
+	if e.Now.IsZero() {
+		e.Now = time.Now()
+	}
+	e.access()
 	e.daemon(ctx)
 	e.store(ctx)
 	for _, b := range c.Config.Benches {
@@ -70,6 +80,7 @@ type examination struct {
 	Case
 	found   []Finding
 	alive   bool // a daemon answers
+	keptOut bool // and does not let us in
 	benches map[string]rest.Bench
 }
 
@@ -90,7 +101,7 @@ func (e *examination) command(c string) string { return fmt.Sprintf("lidded %s -
 
 // daemon asks the daemon how it is.
 func (e *examination) daemon(ctx context.Context) {
-	address := "http://" + e.Config.Daemon.Listen
+	address := e.Config.Daemon.URL()
 	var health rest.Health
 	if err := e.Ask(ctx, "/healthz", &health); err != nil {
 		e.note("daemon", "start it: "+e.command("serve")+", or: systemctl start lidded", "none answers at %s", address)
@@ -101,7 +112,12 @@ func (e *examination) daemon(ctx context.Context) {
 	var list struct {
 		Benches []rest.Bench `json:"benches"`
 	}
-	if err := e.Ask(ctx, "/v1/benches", &list); err != nil {
+	switch err := e.Ask(ctx, "/v1/benches", &list); {
+	case errors.Is(err, ErrRefused):
+		e.note("daemon", "give a token of the role read: --token-file, $LIDDED_TOKEN or daemon.client_token", "does not tell of its benches: %v", err)
+		e.keptOut = true
+		return
+	case err != nil:
 		e.fault("daemon", "see its log: journalctl -u lidded", "does not tell of its benches: %v", err)
 		return
 	}
