@@ -313,6 +313,18 @@ func TestTokenCommand(t *testing.T) {
 	if _, err := os.Stat("other.token"); err == nil {
 		t.Error("a file is left though no token was made")
 	}
+	if code, _, errs := ran(t, "token", "create", "x", "--role", "read", "--out", "/dev/full"); code != exitFailed {
+		t.Errorf("--out that is there: %d %s", code, errs)
+	}
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer full.Close()
+	var said bytes.Buffer
+	if code := run(t.Context(), []string{"token", "create", "lost", "--role", "read"}, full, &said); code != exitFailed || !strings.Contains(said.String(), "no space left") {
+		t.Errorf("an output that takes nothing: %d %s", code, said.String())
+	}
 	var list []struct {
 		Name, Role, Created string
 		Expires             *string

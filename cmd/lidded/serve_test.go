@@ -26,7 +26,9 @@ type served struct {
 	base  string
 	http  *http.Client
 	token string // sent with every call; "": none
-	stop  func() (code int, stderr string)
+	// before puts something before an instrument's address.
+	before func(address string) string
+	stop   func() (code int, stderr string)
 }
 
 // safeBuffer may be written and read at once.
@@ -51,7 +53,7 @@ func (s *safeBuffer) String() string {
 // and the keys of the daemon section.
 func serveBench(t *testing.T, dir string, scale float64, change ...func(s *served, keys *string)) *served {
 	t.Helper()
-	s := &served{t: t, http: http.DefaultClient}
+	s := &served{t: t, http: http.DefaultClient, before: func(address string) string { return address }}
 	keys := `listen: "127.0.0.1:0", store: lidded.db, guardian: false, log: {format: json}`
 	for _, c := range change {
 		c(s, &keys)
@@ -89,7 +91,7 @@ plans:
   - name: too-high
     bands: [{freqs: [950 MHz], level: 0 dBm, rbw: 10 kHz}]
 specimens: [{name: heron}, {name: otter}]
-`, keys, bench.AnalyzerAddr(), bench.SourceAddr(), max(scale, 1))
+`, keys, s.before(bench.AnalyzerAddr()), s.before(bench.SourceAddr()), max(scale, 1))
 	path := filepath.Join(dir, "lidded.yaml")
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -149,6 +151,19 @@ func (s *served) until(what string, come func() bool) {
 // call makes a request and decodes the reply; it returns the status.
 func (s *served) call(method, path string, in, out any, headers ...string) int {
 	s.t.Helper()
+	var reply bytes.Buffer
+	status := s.raw(method, path, in, &reply, headers...)
+	if out != nil {
+		if err := json.Unmarshal(reply.Bytes(), out); err != nil {
+			s.t.Fatalf("%s %s: %v", method, path, err)
+		}
+	}
+	return status
+}
+
+// raw makes a request and writes the reply; it returns the status.
+func (s *served) raw(method, path string, in any, reply io.Writer, headers ...string) int {
+	s.t.Helper()
 	var body io.Reader
 	if in != nil {
 		b, err := json.Marshal(in)
@@ -173,10 +188,8 @@ func (s *served) call(method, path string, in, out any, headers ...string) int {
 		s.t.Fatal(err)
 	}
 	defer resp.Body.Close()
-	if out != nil {
-		if err := json.NewDecoder(resp.Body).Decode(out); err != nil {
-			s.t.Fatalf("%s %s: %v", method, path, err)
-		}
+	if _, err := io.Copy(reply, resp.Body); err != nil {
+		s.t.Fatal(err)
 	}
 	return resp.StatusCode
 }

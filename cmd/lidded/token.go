@@ -75,25 +75,24 @@ func tokenCreateCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		to := c.OutOrStdout()
+		to := io.WriteCloser(noClose{c.OutOrStdout()})
 		if *out != "" {
-			kept, err := os.OpenFile(*out, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-			if err != nil {
+			// Before anything is made, so that a name that is taken costs nothing.
+			if to, err = os.OpenFile(*out, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600); err != nil {
 				return fmt.Errorf("--out: %w: name a file that is not there yet", err)
 			}
-			defer kept.Close()
-			to = kept
 		}
 		t, secret, err := f.Create(args[0], r, life, time.Now())
 		if err == nil {
 			_, err = fmt.Fprintln(to, secret.Reveal())
 		}
-		if kept, ok := to.(*os.File); ok && *out != "" {
-			if err = errors.Join(err, kept.Sync()); err != nil {
+		if err = errors.Join(err, to.Close()); err != nil {
+			if *out != "" {
 				_ = os.Remove(*out)
 			}
-		}
-		if err != nil {
+			if t.Name != "" { // made, and nobody knows it
+				err = errors.Join(err, f.Revoke(t.Name))
+			}
 			return err
 		}
 		tellToken(c.ErrOrStderr(), t, f, *out)
@@ -101,6 +100,11 @@ func tokenCreateCommand() *cobra.Command {
 	}
 	return c
 }
+
+// noClose leaves open what is not ours to close.
+type noClose struct{ io.Writer }
+
+func (noClose) Close() error { return nil }
 
 func tellToken(w io.Writer, t access.Token, f access.File, out string) {
 	until := "until it is revoked"

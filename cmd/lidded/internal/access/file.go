@@ -121,7 +121,10 @@ func (f File) Create(name string, role Role, life time.Duration, now time.Time) 
 		}
 		return append(all, t), nil
 	})
-	return t, s, err
+	if err != nil {
+		return Token{}, Secret{}, err
+	}
+	return t, s, nil
 }
 
 // Revoke takes a token out.
