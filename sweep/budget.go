@@ -215,6 +215,9 @@ func (e *Evaluator) BudgetOf(r Result) uncertainty.Result {
 	return u
 }
 
+// ofLooks is the source of what noise leaves of a level.
+const ofLooks = "looks of this point"
+
 // combined is the budget of a point: of the bench, and what noise left of the
 // reference and of the enclosed level (zero for a bound, whose statistics hold
 // it), what the closing reference moved, and repeats. It is kept, since many
@@ -226,11 +229,11 @@ func (e *Evaluator) combined(k budgetKey) (uncertainty.Budget, uncertainty.Resul
 	var more []uncertainty.Component
 	add := func(name string, v unit.DB, d uncertainty.Distribution, side uncertainty.Side, source string) {
 		if v > 0 && !math.IsInf(float64(v), 1) {
-			more = append(more, uncertainty.Component{Name: name, Value: v, Distribution: d, Side: side, Source: source})
+			more = append(more, uncertainty.Component{Name: name, Value: v, Distribution: d, Side: side, Statistical: source == ofLooks, Source: source})
 		}
 	}
-	add("noise of the reference", k.reference, uncertainty.Normal, uncertainty.Reference, "looks of this point")
-	add("noise of the enclosed level", k.noise, uncertainty.Normal, uncertainty.Enclosed, "looks of this point")
+	add("noise of the reference", k.reference, uncertainty.Normal, uncertainty.Reference, ofLooks)
+	add("noise of the enclosed level", k.noise, uncertainty.Normal, uncertainty.Enclosed, ofLooks)
 	add("closing reference moved", k.moved, uncertainty.Rectangular, uncertainty.Difference, "closing minus opening reference")
 	if k.repeats.N >= 2 {
 		more = append(more, k.repeats.Component("repeats through the shield", uncertainty.Enclosed))

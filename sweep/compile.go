@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"lidded/driver"
@@ -16,6 +17,13 @@ import (
 type Problem struct {
 	Path    string
 	Message string
+}
+
+// Cure is the part of the message that says what to do about it: what follows the
+// first colon; empty where there is none.
+func (p Problem) Cure() string {
+	_, cure, _ := strings.Cut(p.Message, ": ")
+	return cure
 }
 
 func (p Problem) Error() string {

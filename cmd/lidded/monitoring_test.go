@@ -70,7 +70,7 @@ var metricName = regexp.MustCompile(`\blidded_\w+`)
 // metric that they name is one of the daemon's.
 func TestMonitoring(t *testing.T) {
 	program := peer(t, "prometheus")
-	d := newDepot(t)
+	d := newDepot(t, "\nspecimens:", "\nschedules: [{name: yearly, bench: depot, plan: spare-radio, cron: \"0 3 1 1 *\"}]\nspecimens:")
 	d.night(t)
 	dir, listen := t.TempDir(), freePort(t)
 	rules, err := filepath.Abs("../../deploy/prometheus/lidded.rules.yml")

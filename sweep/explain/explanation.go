@@ -115,16 +115,16 @@ func Points(run sweep.Run, e sweep.Evaluation, specimen string) (points []wall.P
 			continue
 		}
 		points = append(points, wall.Point{
-			Freq: r.Freq, Field: fieldOf(run.Plan.Points[r.Point].Field), SE: r.SE.Value, U: r.SE.U, Bound: r.SE.Relation == sweep.AtLeastRelation,
+			Freq: r.Freq, Field: FieldOf(run.Plan.Points[r.Point].Field), SE: r.SE.Value, U: r.SE.U, Bound: r.SE.Relation == sweep.AtLeastRelation,
 			Position: r.At.Position, Polarization: string(r.At.Polarization),
 		})
 	}
 	return points, noClaim
 }
 
-// fieldOf turns the field of a plan into that of the wall; a plan that names
+// FieldOf turns the field of a plan into that of the wall; a plan that names
 // none means a plane wave.
-func fieldOf(f requirement.Field) wall.Field {
+func FieldOf(f requirement.Field) wall.Field {
 	switch f {
 	case requirement.Magnetic:
 		return wall.Magnetic

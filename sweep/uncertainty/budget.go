@@ -48,6 +48,10 @@ type Row struct {
 	Standard     unit.DB
 	DoF          float64
 	Common       string
+	// Cancels is the correlation with the other half of a pair of common cause, as
+	// far as which the two take each other away; 0: it stands alone.
+	Cancels     float64
+	Statistical bool // type A
 	// Share is the part of the combined variance, negative where a common cause
 	// takes variance away.
 	Share  float64
@@ -180,9 +184,9 @@ func (g group) curved() bool {
 func rows(groups []group, variance float64) []Row {
 	var out []Row
 	for _, g := range groups {
-		cross := 0.0
+		cross, cancels := 0.0, 0.0
 		if len(g.parts) == 2 {
-			cross = g.rho * g.weights[0] * g.weights[1]
+			cross, cancels = g.rho*g.weights[0]*g.weights[1], g.rho
 		}
 		for i, c := range g.parts {
 			d := c.Divisor
@@ -195,7 +199,7 @@ func rows(groups []group, variance float64) []Row {
 			}
 			out = append(out, Row{
 				Name: c.Name, Side: c.Side, Value: c.Value, Distribution: c.Distribution, Divisor: d,
-				Standard: c.Standard(), DoF: c.dof(), Common: c.Common, Share: share, Source: c.Source,
+				Standard: c.Standard(), DoF: c.dof(), Common: c.Common, Cancels: cancels, Statistical: c.Statistical, Share: share, Source: c.Source,
 			})
 		}
 	}

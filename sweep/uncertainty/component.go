@@ -114,6 +114,9 @@ type Component struct {
 	Common string
 	// Correlation between the two, 0 to 1. Without it a label changes nothing.
 	Correlation float64
+	// Statistical says that the value was found from a series of readings (type A,
+	// GUM 4.2); else from anything other (type B, GUM 4.3).
+	Statistical bool
 	// Source says where the value comes from.
 	Source string
 }

@@ -44,7 +44,7 @@ func Repeatability(levels []unit.DBm) (Repeats, error) {
 // Component is the entry of the mean of these repeats.
 func (r Repeats) Component(name string, side Side) Component {
 	return Component{
-		Name: name, Value: r.Standard, Distribution: Normal, DoF: r.DoF, Side: side,
+		Name: name, Value: r.Standard, Distribution: Normal, DoF: r.DoF, Side: side, Statistical: true,
 		Source: fmt.Sprintf("%d repeats, s = %.2f dB", r.N, float64(r.SD)),
 	}
 }

@@ -55,6 +55,10 @@ type Daemon struct {
 	http     *http.Server
 	extra    sweep.Observer
 	settle   *backlog
+	started  time.Time
+
+	timetables []*timetable
+	briefs     *briefs
 }
 
 // bench is one bench as served.
@@ -67,10 +71,11 @@ type bench struct {
 }
 
 const (
-	ringExchanges = 100
+	ringExchanges = 200
 	ringFailures  = 20
 	shutdownTime  = 5 * time.Second
 	judgesKept    = 16
+	briefRowsKept = 400_000 // some 80 bytes each
 )
 
 // Open opens the store, takes the listening address and makes the benches, but
@@ -83,7 +88,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog()}
+	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog(), started: time.Now().UTC()}
 	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
@@ -91,11 +96,19 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
+	d.briefs = newBriefs(d.judge, briefRowsKept)
+	for _, s := range c.Schedules {
+		t, err := newTimetable(s)
+		if err != nil {
+			return nil, errors.Join(err, d.store.Close())
+		}
+		d.timetables = append(d.timetables, t)
+	}
 	series := c.Daemon.Metrics.MaxSeries
 	if series == 0 {
 		series = -1 // none
 	}
-	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes})
+	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes, DiskFree: d.store.DiskFree, Schedules: d.schedules})
 	for _, b := range c.Benches {
 		d.addBench(lab.benches[b.Name], o)
 	}
@@ -108,6 +121,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	}
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: lab.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Upkeep: upkeep{d}, Briefs: d.briefs,
 		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 		Doors: d.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
@@ -201,6 +215,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	part(d.serveHTTP)
 	part(d.runSchedules)
 	part(d.keepHouse)
+	part(d.briefs.serve)
 	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
 	<-ctx.Done()
 	wg.Wait()
@@ -297,6 +312,9 @@ func (d *Daemon) publish(ctx context.Context, id sweep.RunID) error {
 	r := metrics.Result{Bench: run.Bench.Name, Plan: run.Plan.Name, Summaries: e.Summaries}
 	if run.Ended != nil {
 		r.Ended = *run.Ended
+	}
+	if run.State.Final() {
+		d.briefs.ask(id)
 	}
 	d.metrics.Load(r)
 	return nil

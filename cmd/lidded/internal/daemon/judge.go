@@ -2,8 +2,11 @@ package daemon
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"sync"
 
+	"lidded/cmd/lidded/internal/rest"
 	"lidded/store"
 	"lidded/sweep"
 )
@@ -39,17 +42,69 @@ func (j *judge) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluatio
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	for c, err := range j.store.CapturesAfter(ctx, id, k.seq) {
-		if err != nil {
-			return asItStood(ctx, j.store, id, err)
-		}
-		k.eval.Add(c)
-		k.seq = c.Seq
+	if err := k.catchUp(ctx, j.store); err != nil {
+		return asItStood(ctx, j.store, id, err)
 	}
 	if k.fresh != k.seq || k.seq == 0 {
 		k.last, k.fresh = k.eval.Evaluation(), k.seq
 	}
 	return k.last, nil
+}
+
+// Evidence says what the result of a point at a setting of the run stands on. Where
+// the traces are away there is the result that was kept and nothing beside it.
+func (j *judge) Evidence(ctx context.Context, id sweep.RunID, at sweep.Setting, point int) (sweep.Evidence, error) {
+	k, err := j.of(ctx, id)
+	if err != nil {
+		return sweep.Evidence{}, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	away := k.catchUp(ctx, j.store)
+	e, ok := k.eval.Evidence(at, point)
+	if !ok {
+		return e, &rest.NotFoundError{What: "point", Name: fmt.Sprintf("%d at %v", point, at)}
+	}
+	if away == nil {
+		return e, nil
+	}
+	kept, err := asItStood(ctx, j.store, id, away)
+	if err != nil {
+		return e, err
+	}
+	e = sweep.Evidence{Point: e.Point}
+	if i := slices.IndexFunc(kept.Results, func(r sweep.Result) bool { return r.At == at && r.Point == point }); i >= 0 {
+		e.Result = &kept.Results[i]
+	}
+	return e, nil
+}
+
+// catchUp adds the captures that are new.
+func (k *judged) catchUp(ctx context.Context, s *store.Store) error {
+	for c, err := range s.CapturesAfter(ctx, k.id, k.seq) {
+		if err != nil {
+			return err
+		}
+		k.eval.Add(c)
+		k.seq = c.Seq
+	}
+	return nil
+}
+
+// once is Evaluation of a run that is looked at once among many: what is known of
+// it is used, but nothing is kept, so that the runs in hand stay known.
+func (j *judge) once(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
+	j.mu.Lock()
+	known := slices.ContainsFunc(j.known, func(k *judged) bool { return k.id == id })
+	j.mu.Unlock()
+	if known {
+		return j.Evaluation(ctx, id)
+	}
+	run, err := j.store.Run(ctx, id)
+	if err != nil {
+		return sweep.Evaluation{}, err
+	}
+	return evaluate(ctx, j.store, run)
 }
 
 // of finds or makes the evaluator of a run.

@@ -231,6 +231,22 @@ func (g *Guardian) Close() error {
 	return err
 }
 
+// StandsBy reports whether a process stands by; while none does, nothing is keyed.
+func (g *Guardian) StandsBy() bool {
+	g.mu.Lock()
+	w, closed := g.ward, g.closed
+	g.mu.Unlock()
+	if w == nil || closed {
+		return false
+	}
+	select {
+	case <-w.ended:
+		return false
+	default:
+		return true
+	}
+}
+
 // Process is the number of the guardian's process, 0 while there is none.
 func (g *Guardian) Process() int {
 	g.mu.Lock()

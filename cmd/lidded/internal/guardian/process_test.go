@@ -78,8 +78,14 @@ func TestAWholeRunWithTheProcess(t *testing.T) {
 		g.Off()
 	}
 	pid := g.Process()
+	if !g.StandsBy() {
+		t.Error("it does not stand by")
+	}
 	if err := g.Close(); err != nil {
 		t.Fatal(err)
+	}
+	if g.StandsBy() {
+		t.Error("it stands by after its end")
 	}
 	if err := syscall.Kill(pid, 0); err == nil {
 		t.Error("the process is still there")

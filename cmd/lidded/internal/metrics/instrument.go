@@ -76,6 +76,7 @@ var (
 	upDesc    = desc("instrument_up", "1 while the link works and the expected instrument answers.", "bench", "role")
 	onDesc    = desc("source_on", "1 while the source is on or not confirmed off.", "bench")
 	storeDesc = desc("store_size_bytes", "Disk space that the store takes.")
+	diskDesc  = desc("disk_free_bytes", "Disk space left for the store.")
 )
 
 // benches asks for the state of instruments at every scrape.
@@ -99,19 +100,22 @@ func (b benches) Collect(out chan<- prometheus.Metric) {
 	}
 }
 
-// storeSize asks for the size of the store at every scrape. A size that cannot
-// be had is left out.
-type storeSize struct{ ask func() (int64, error) }
+// size asks for a number of bytes at every scrape. One that cannot be had is left
+// out.
+type size struct {
+	desc *prometheus.Desc
+	ask  func() (int64, error)
+}
 
 // Describe sends what Collect may send.
-func (s storeSize) Describe(out chan<- *prometheus.Desc) { out <- storeDesc }
+func (s size) Describe(out chan<- *prometheus.Desc) { out <- s.desc }
 
 // Collect asks and sends.
-func (s storeSize) Collect(out chan<- prometheus.Metric) {
+func (s size) Collect(out chan<- prometheus.Metric) {
 	if s.ask == nil {
 		return
 	}
 	if n, err := s.ask(); err == nil {
-		gauge(out, storeDesc, float64(n))
+		gauge(out, s.desc, float64(n))
 	}
 }

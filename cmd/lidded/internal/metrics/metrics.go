@@ -26,6 +26,17 @@ type Options struct {
 	Benches func() []Bench
 	// StoreBytes tells how much disk the store takes.
 	StoreBytes func() (int64, error)
+	// DiskFree tells how much disk is left for the store.
+	DiskFree func() (int64, error)
+	// Schedules tells when schedules are due and what they missed.
+	Schedules func() []Schedule
+}
+
+// Schedule is a schedule as it stands.
+type Schedule struct {
+	Name, Bench, Plan string
+	Next              time.Time // zero: never
+	Missed            time.Time // zero: none known
 }
 
 // DefaultFrequencySeries is enough for a dozen specimens at 100 frequencies.
@@ -71,7 +82,7 @@ func New(o Options) *Metrics {
 	build.Set(1)
 	m.registry.MustRegister(
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, storeSize{o.StoreBytes},
+		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, size{storeDesc, o.StoreBytes}, size{diskDesc, o.DiskFree}, schedules{o.Schedules},
 	)
 	return m
 }

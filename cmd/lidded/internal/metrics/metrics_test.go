@@ -50,6 +50,10 @@ func full() *metrics.Metrics {
 		Version: "1.2.3", Revision: "abc",
 		Benches:    func() []metrics.Bench { return []metrics.Bench{{Name: "depot", AnalyzerUp: true, SourceOn: true}} },
 		StoreBytes: func() (int64, error) { return 4096, nil },
+		DiskFree:   func() (int64, error) { return 1 << 40, nil },
+		Schedules: func() []metrics.Schedule {
+			return []metrics.Schedule{{Name: "nightly", Bench: "depot", Plan: "locker", Next: t0.Add(time.Hour), Missed: t0}, {Name: "never", Bench: "depot", Plan: "quick"}}
+		},
 	})
 	m.Instrument("depot/analyzer")
 	m.Exchange("depot/analyzer", "*IDN?", 3*time.Millisecond, nil)
@@ -231,7 +235,17 @@ lidded_source_on{bench="depot"} 1
 # HELP lidded_store_size_bytes Disk space that the store takes.
 # TYPE lidded_store_size_bytes gauge
 lidded_store_size_bytes 4096
-`, "lidded_instrument_exchanges_total", "lidded_instrument_reconnects_total", "lidded_instrument_up", "lidded_source_on", "lidded_store_size_bytes")
+# HELP lidded_disk_free_bytes Disk space left for the store.
+# TYPE lidded_disk_free_bytes gauge
+lidded_disk_free_bytes 1.099511627776e+12
+# HELP lidded_schedule_last_missed_timestamp_seconds When a run of the schedule was last due and did not begin; 0: none known.
+# TYPE lidded_schedule_last_missed_timestamp_seconds gauge
+lidded_schedule_last_missed_timestamp_seconds{bench="depot",plan="locker",schedule="nightly"} 1.7735238e+09
+lidded_schedule_last_missed_timestamp_seconds{bench="depot",plan="quick",schedule="never"} 0
+# HELP lidded_schedule_next_run_timestamp_seconds When the schedule is next due.
+# TYPE lidded_schedule_next_run_timestamp_seconds gauge
+lidded_schedule_next_run_timestamp_seconds{bench="depot",plan="locker",schedule="nightly"} 1.7735274e+09
+`, "lidded_disk_free_bytes", "lidded_schedule_last_missed_timestamp_seconds", "lidded_schedule_next_run_timestamp_seconds", "lidded_instrument_exchanges_total", "lidded_instrument_reconnects_total", "lidded_instrument_up", "lidded_source_on", "lidded_store_size_bytes")
 	all, err := m.Gatherer().Gather()
 	if err != nil {
 		t.Fatal(err)
@@ -360,8 +374,8 @@ func TestUnitsInNames(t *testing.T) {
 			t.Errorf("%s does not name its unit", name)
 		}
 	}
-	if own != 30 {
-		t.Errorf("%d names of our own; the list of the test covers 30", own)
+	if own != 33 {
+		t.Errorf("%d names of our own; the list of the test covers 33", own)
 	}
 }
 

@@ -28,6 +28,10 @@ type Options struct {
 	Judge   Judge
 	Live    *Hub
 	Exports []Export
+	// Upkeep knows schedule, disk and guardians; nil: nothing is known of them.
+	Upkeep Upkeep
+	// Briefs remembers what many runs found; nil: it is worked out each time.
+	Briefs Briefs
 	// Makings knows how specimens are made; nil: nothing is known of any.
 	Makings Makings
 	// Ready lists what the daemon needs and how it stands; nil: always ready.
@@ -121,6 +125,11 @@ func build(o Options) (*server, error) {
 	s.runRoutes()
 	s.recordRoutes()
 	s.explanationRoutes()
+	s.pointRoutes()
+	s.previewRoutes()
+	s.runExpectationRoutes()
+	s.briefRoutes()
+	s.upkeepRoutes()
 	s.exportRoutes()
 	s.liveRoutes()
 	s.healthRoutes()

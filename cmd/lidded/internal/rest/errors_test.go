@@ -290,7 +290,7 @@ func TestPanicIsAProblem(t *testing.T) {
 	}
 }
 
-type panicking struct{}
+type panicking struct{ rest.Judge }
 
 func (panicking) Evaluation(context.Context, sweep.RunID) (sweep.Evaluation, error) { panic("boom") }
 

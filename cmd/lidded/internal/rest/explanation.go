@@ -57,28 +57,13 @@ func (s *server) model(specimen string) *wall.Model {
 }
 
 func (s *server) explanation(ctx context.Context, in *explanationQuery) (*body[Explanation], error) {
-	r, err := s.run(ctx, in.ID)
+	r, name, err := s.runAndSpecimen(ctx, in.ID, in.Specimen)
 	if err != nil {
 		return nil, err
-	}
-	names := explain.Specimens(r)
-	name := in.Specimen
-	switch {
-	case name == "" && len(names) == 1:
-		name = names[0]
-	case name == "":
-		return nil, sweep.Problem{Path: "query.specimen", Message: fmt.Sprintf("the run has %d specimens, so one must be named: %q", len(names), names)}
 	}
 	e, err := s.Judge.Evaluation(ctx, r.ID)
 	if err != nil {
 		return nil, err
-	}
-	known := false
-	for _, n := range names {
-		known = known || n == name
-	}
-	if !known {
-		return nil, &NotFoundError{What: "specimen", Name: name, Known: names}
 	}
 	at := each(in.At, func(f float64) unit.Hz { return unit.Hz(f) })
 	x, err := explain.Of(r, e, name, s.model(name), explain.Options{At: at, Pulse: in.Pulse})

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lidded/driver"
+	"lidded/driver/link"
 	"lidded/sweep"
 	"lidded/sweep/requirement"
 )
@@ -20,6 +21,51 @@ type Benches interface {
 	// was read back as off. It works whatever else the bench is doing; a run in
 	// progress ends as failed or aborted.
 	SourceOff(ctx context.Context, bench, who string) error
+	// Exchanges gives what was last said to and by a bench's instruments.
+	Exchanges(ctx context.Context, bench string) (Talks, error)
+}
+
+// Talks are the last exchanges with both instruments of a bench, oldest first.
+type Talks struct{ Analyzer, Source []link.Exchange }
+
+// Upkeep knows what keeps a daemon going.
+type Upkeep interface {
+	// Schedules lists the schedules, in the order of the config.
+	Schedules(ctx context.Context) ([]ScheduleNow, error)
+	// Daemon tells how the daemon itself stands.
+	Daemon(ctx context.Context) (DaemonNow, error)
+}
+
+// ScheduleNow is a schedule and what became of it.
+type ScheduleNow struct {
+	Name, Bench, Plan string
+	Specimens         []string // none: all of the config
+	Cron, Zone        string
+	CatchUp           bool           // a missed run is made up for once
+	Next              time.Time      // zero: never
+	Last              *sweep.RunInfo // the last run it started; nil: none
+	Missed            time.Time      // when a run was last due and did not begin; zero: none known
+	MissedWhy         string
+}
+
+// DaemonNow is the daemon as it is now. A negative number of bytes is not known.
+type DaemonNow struct {
+	Started              time.Time
+	DiskFree, StoreBytes int64
+	Guardians            []GuardianNow // per bench, in the order of the config
+}
+
+// GuardianNow is the process that stands by for a bench.
+type GuardianNow struct {
+	Bench string
+	State string // "standing by", "away" or "none"
+}
+
+// Briefs remembers in short what many runs found.
+type Briefs interface {
+	// Of gives, for each run, what it found of the specimen; nil where that is not
+	// worked out yet. When the context ends it gives what it has.
+	Of(ctx context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error)
 }
 
 // BenchNow is a bench and its present state.
@@ -109,6 +155,8 @@ type Records interface {
 // seconds while a run goes on, so it should remember what it knows already.
 type Judge interface {
 	Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error)
+	// Evidence says what the result of a point at a setting of the run stands on.
+	Evidence(ctx context.Context, id sweep.RunID, at sweep.Setting, point int) (sweep.Evidence, error)
 }
 
 // Export is one file a run can be had as.

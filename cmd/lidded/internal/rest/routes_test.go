@@ -70,6 +70,13 @@ func TestEveryRouteFitsTheDocument(t *testing.T) {
 	get("/v1/runs/{id}/events", "/v1/runs/"+first+"/events?after=1&limit=3")
 	get("/v1/runs/{id}/keyings", "/v1/runs/"+first+"/keyings")
 	get("/v1/runs/{id}/export.csv", "/v1/runs/"+first+"/export.csv")
+	get("/v1/runs/{id}/points/{point}", "/v1/runs/"+first+"/points/1?specimen=locker-steel")
+	get("/v1/runs/{id}/points/{point}", "/v1/runs/"+second+"/points/0?specimen=locker-vent")
+	get("/v1/runs/{id}/expectation", "/v1/runs/"+first+"/expectation?specimen=locker-steel")
+	get("/v1/specimens/{name}/results", "/v1/specimens/locker-steel/results")
+	get("/v1/benches/{name}/exchanges", "/v1/benches/depot/exchanges")
+	get("/v1/schedules", "/v1/schedules")
+	get("/v1/daemon", "/v1/daemon")
 	get("/healthz", "/healthz")
 	get("/readyz", "/readyz")
 
@@ -82,6 +89,8 @@ func TestEveryRouteFitsTheDocument(t *testing.T) {
 		g.fits(t, "POST", pattern, a)
 		return a
 	}
+	post("/v1/previews", "/v1/previews", `{"plan":"locker"}`, 200)
+	post("/v1/previews", "/v1/previews", `{"plan":"too-hot","specimens":["locker-steel"]}`, 200)
 	post("/v1/runs/{id}/holds/{step}/release", "/v1/runs/"+second+"/holds/0/release", `{"operator":"Ada"}`, 202)
 	post("/v1/runs/{id}/stop", "/v1/runs/"+second+"/stop", "", 202)
 	third := g.begin(t, "quick", steel)

@@ -121,11 +121,7 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 	if err != nil {
 		return nil, err
 	}
-	bench, err := s.theBench(ctx, in.Body.Bench, "body.bench")
-	if err != nil {
-		return nil, err
-	}
-	plan, err := s.thePlan(ctx, in.Body.Plan)
+	bench, plan, err := s.asked(ctx, in.Body)
 	if err != nil {
 		return nil, err
 	}
@@ -149,6 +145,15 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 		}
 	}
 	return &startOutput{Status: status, Location: "/v1/runs/" + string(r.ID), Body: runOf(r, s.live(r.Bench.Name))}, nil
+}
+
+// asked fills in the bench and the plan where there is only one.
+func (s *server) asked(ctx context.Context, b StartBody) (bench, plan string, err error) {
+	if bench, err = s.theBench(ctx, b.Bench, "body.bench"); err != nil {
+		return "", "", err
+	}
+	plan, err = s.thePlan(ctx, b.Plan)
+	return bench, plan, err
 }
 
 // started reports whether the run is what the request asks for.

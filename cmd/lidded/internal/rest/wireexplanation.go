@@ -49,6 +49,10 @@ type Validity struct {
 	Text      string  `json:"text"`
 }
 
+func validityOf(v wall.Validity) Validity {
+	return Validity{From: float64(v.From), To: float64(v.To), ManyModes: float64(v.ManyModes), Text: v.Text}
+}
+
 // ExpectedPoint is the expected band at one frequency.
 type ExpectedPoint struct {
 	Freq   float64  `json:"freq_hz"`
@@ -77,10 +81,9 @@ type Expectation struct {
 
 // ExpectationOf puts an outlook on the wire.
 func ExpectationOf(o explain.Outlook) Expectation {
-	v := o.Validity
 	return Expectation{
 		Specimen: o.Specimen, Title: o.Title,
-		Validity: Validity{From: float64(v.From), To: float64(v.To), ManyModes: float64(v.ManyModes), Text: v.Text},
+		Validity: validityOf(o.Validity),
 		Modes:    each(o.Modes, modeOf),
 		Curves: each(o.Curves, func(c explain.Curve) ExpectedCurve {
 			return ExpectedCurve{c.Field.String(), each(c.At, expectedPointOf)}

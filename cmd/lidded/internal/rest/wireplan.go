@@ -165,7 +165,10 @@ type StepTimed struct {
 type Refusal struct {
 	Path    string `json:"path,omitempty" doc:"Where in the plan"`
 	Message string `json:"message"`
+	Cure    string `json:"cure,omitempty" doc:"What to do about it, the last part of the message"`
 }
+
+func refusalOf(p sweep.Problem) Refusal { return Refusal{p.Path, p.Message, p.Cure()} }
 
 // Forecast is what may be expected of a point.
 type Forecast struct {
@@ -192,7 +195,7 @@ func outlookOf(p PlanOn) PlanOutlook {
 	out := PlanOutlook{
 		Bench: p.Bench, Specimens: listOf(p.Specimens), Accepted: len(p.Refusals) == 0,
 		Warnings: listOf(append(p.Warnings[:len(p.Warnings):len(p.Warnings)], p.Estimate.Notes...)),
-		Refusals: each(p.Refusals, func(q sweep.Problem) Refusal { return Refusal{q.Path, q.Message} }),
+		Refusals: each(p.Refusals, refusalOf),
 		Time:     seconds(p.Estimate.Total), Keyed: seconds(p.Estimate.KeyedTime),
 		SweepTime: secondsIf(p.Estimate.SweepTime), Dwell: secondsIf(p.Estimate.Dwell),
 		Plan: planOf(p.Plan), Requirement: requirementOf(p.Line), Forecast: each(p.Estimate.Points, forecastOf),

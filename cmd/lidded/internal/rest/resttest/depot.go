@@ -115,7 +115,7 @@ func line() *requirement.Line {
 
 // Options are ready to make an interface from.
 func (d *Depot) Options() rest.Options {
-	return rest.Options{Version: "0.0.0-test", Benches: d, Plans: plans{d}, Runs: d, Records: d, Judge: d, Live: d.Hub}
+	return rest.Options{Version: "0.0.0-test", Benches: d, Plans: plans{d}, Runs: d, Records: d, Judge: d, Live: d.Hub, Upkeep: upkeep{d}}
 }
 
 // Fail makes a method fail from now on; nil mends it. Methods go by name:
