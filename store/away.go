@@ -6,7 +6,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"lidded/sweep"
@@ -47,16 +49,44 @@ func prunedTo(ctx context.Context, tx *sql.Tx, n int64) (p Pruned, pruned bool, 
 	return p, err == nil, err
 }
 
-// locate finds an archive's file: where it was made, beside the store, or in the
-// folder of archives. It is read whole once, and its digest compared.
-func (s *Store) locate(ctx context.Context, a RunArchive) (string, error) {
+// places are where an archive's file may be: where it was made, beside the
+// store, or in the folder of archives.
+func (s *Store) places(a RunArchive) []string {
 	name := filepath.Base(a.Path)
-	places := []string{a.Path, filepath.Join(filepath.Dir(s.path), name)}
+	list := []string{a.Path, filepath.Join(filepath.Dir(s.path), name)}
 	if s.archives != "" {
-		places = append(places, filepath.Join(s.archives, name))
+		list = append(list, filepath.Join(s.archives, name))
 	}
+	return list
+}
+
+// Away lists the runs whose traces lie in archives alone and whose files are not
+// to be found, or do not have the length that they were made with, and how many
+// such runs there are altogether. The files are not read.
+func (s *Store) Away(ctx context.Context) (away []RunArchive, all int, err error) {
+	err = s.read(ctx, "list archives", func(tx *sql.Tx) error {
+		return each(ctx, tx, func(scan func(...any) error) error {
+			var id string
+			a, err := scanArchive(scan, "", &id)
+			a.Run = sweep.RunID(id)
+			all++
+			there := slices.ContainsFunc(s.places(a), func(p string) bool {
+				st, err := os.Stat(p)
+				return err == nil && st.Size() == a.Bytes
+			})
+			if !there {
+				away = append(away, a)
+			}
+			return err
+		}, `SELECT r.id, `+archiveColumns+` FROM pruned p JOIN archives a ON a.n = p.archive_n JOIN runs r ON r.n = p.run_n ORDER BY p.run_n`)
+	})
+	return away, all, err
+}
+
+// locate finds an archive's file. It is read whole once, and its digest compared.
+func (s *Store) locate(ctx context.Context, a RunArchive) (string, error) {
 	var errs []error
-	for _, p := range places {
+	for _, p := range s.places(a) {
 		if !exists(p) {
 			continue
 		}

@@ -202,6 +202,13 @@ func TestTheArchiveIsAway(t *testing.T) {
 		r := openFile(t, path, o)
 		defer r.Close()
 		got, err := r.Captures(t.Context(), old)
+		away, all, aerr := r.Away(t.Context())
+		if aerr != nil || all != 1 || len(away) == 1 && (away[0] != a || err == nil) {
+			t.Errorf("%v of %d away, %v", away, all, aerr)
+		}
+		if _, serr := os.Stat(a.Path); serr != nil && err != nil && len(away) != 1 {
+			t.Error("nothing is away")
+		}
 		if err == nil && len(got[0].Looks) == 0 {
 			t.Error("captures without their looks")
 		}

@@ -18,6 +18,8 @@ import (
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/doctor"
 	"lidded/cmd/lidded/internal/rest"
+	"lidded/driver"
+	"lidded/driver/unit"
 	"lidded/store"
 	"lidded/sweep"
 )
@@ -127,6 +129,92 @@ func TestStore(t *testing.T) {
 		t.Fatal(err)
 	}
 	want(t, examine(t, absent, other, "tcp://127.0.0.1:1", "tcp://127.0.0.1:2"), "store", doctor.Fault, "not an SQLite database", "")
+}
+
+// TestStoreLost: each way to lose a store is told, with the way back.
+func TestStoreLost(t *testing.T) {
+	for name, lose := range map[string]func(path string, size int64) error{
+		"deleted": func(path string, _ int64) error { return os.Remove(path) },
+		"cut off": func(path string, size int64) error { return os.Truncate(path, size/2) },
+		"zeros in it": func(path string, size int64) error {
+			f, err := os.OpenFile(path, os.O_RDWR, 0)
+			if err != nil {
+				return err
+			}
+			_, err = f.WriteAt(make([]byte, 8192), size/2)
+			return errors.Join(err, f.Close())
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "lidded.db")
+			s, err := store.Open(t.Context(), path, store.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			st, err := os.Stat(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := lose(path, st.Size()); err != nil {
+				t.Fatal(err)
+			}
+			want(t, examine(t, absent, path, "tcp://127.0.0.1:1", "tcp://127.0.0.1:2"), "store", doctor.Fault, "", "lidded restore BACKUP --to "+path)
+		})
+	}
+}
+
+// TestKeep: archives that are away, their folder, a store above its rule.
+func TestKeep(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "lidded.db")
+	s, err := store.Open(t.Context(), path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ids []sweep.RunID
+	for range 2 {
+		id := sweep.RunID(uuid.Must(uuid.NewV7()).String())
+		ids = append(ids, id)
+		c := sweep.Capture{Kind: sweep.Enclosed, At: sweep.Setting{Specimen: "heron"}}
+		for range 80 {
+			c.Looks = append(c.Looks, sweep.Look{Trace: driver.Trace{Levels: make([]unit.DBm, 10001)}})
+		}
+		err := errors.Join(
+			s.Create(t.Context(), sweep.Run{ID: id, Bench: sweep.Bench{Name: "depot"}, Plan: sweep.Plan{Name: "night"}, Specimens: []sweep.Specimen{{Name: "heron"}}, State: sweep.Pending}),
+			s.Commit(t.Context(), id, sweep.Checkpoint{}, c), s.Transition(t.Context(), id, time.Now(), sweep.Completed, "", ""))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	look := func(keep string) []doctor.Finding {
+		t.Helper()
+		text := strings.Replace(fmt.Sprintf(bench, path, "tcp://127.0.0.1:1", "tcp://127.0.0.1:2"), "daemon: {", "daemon: {keep: {"+keep+"}, ", 1)
+		cfg, err := config.Parse("lidded.yaml", []byte(text), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return doctor.Examine(t.Context(), doctor.Case{Config: cfg, Ask: absent, Path: "lidded.yaml"})
+	}
+	want(t, look("largest: 1 MB, archive: "+filepath.Join(dir, "none")), "archives", doctor.Fault, "nothing can leave the store", "mount its disk")
+	want(t, look("largest: 1 MB, archive: "+dir), "store", doctor.Note, "keep.largest is 1 MB", "allow more")
+	a, err := s.Archive(t.Context(), ids[0], dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Prune(t.Context(), ids[0], store.Pruned{Rule: "by hand", Evaluation: json.RawMessage("{}")}); err != nil {
+		t.Fatal(err)
+	}
+	want(t, look("largest: 1 GB, archive: "+dir), "archives", doctor.Well, "the traces of 1 runs lie in archive files, all there", "")
+	if err := os.Remove(a.Path); err != nil {
+		t.Fatal(err)
+	}
+	want(t, look("largest: 1 GB, archive: "+dir), "archives", doctor.Note, "the traces of 1 of 1 runs are not to be found, first of run "+string(ids[0])+": "+a.Path, "put the files back")
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // TestLeftOver: a daemon that went away while its source was on.

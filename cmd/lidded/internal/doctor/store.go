@@ -30,23 +30,21 @@ func (e *examination) store(ctx context.Context) {
 	}
 	e.disk(folder)
 	e.lock(path)
-	s, err := store.Open(ctx, path, store.Options{ReadOnly: true})
+	s, err := store.Open(ctx, path, store.Options{ReadOnly: true, Archives: e.Config.Daemon.Keep.Archive})
 	switch {
+	case store.KindOf(err) == store.KindNotFound && wasThere(path):
+		e.fault("store", "put it back, or bring the newest backup back: lidded restore BACKUP --to "+path+"; to begin anew, remove "+path+".lock", "%s is gone: its lock file tells that it was there", path)
+		return
 	case store.KindOf(err) == store.KindNotFound:
 		e.note("store", "nothing: the daemon makes it when it starts", "%s is not there yet", path)
 		return
 	case err != nil:
-		var se *store.Error
-		do := "see above"
-		if errors.As(err, &se) && se.Hint != "" {
-			do = se.Hint
-		}
-		e.fault("store", do, "%v", err)
+		e.fault("store", cure(err), "%v", err)
 		return
 	}
 	defer s.Close()
 	if err := s.Check(ctx); err != nil {
-		e.fault("store", "stop the daemon, keep the file, and go on with a copy made by 'lidded backup', or with a new store", "%v", err)
+		e.fault("store", cure(err), "%v", err)
 		return
 	}
 	size, err := s.Size()
@@ -55,7 +53,47 @@ func (e *examination) store(ctx context.Context) {
 		return
 	}
 	e.well("store", "%s is sound, %s", path, bytesText(uint64(size)))
+	e.keep(ctx, s)
 	e.leftOver(ctx, s)
+}
+
+// wasThere reports whether a store was at a path: the lock file stays.
+func wasThere(path string) bool {
+	_, err := os.Stat(path + ".lock")
+	return err == nil
+}
+
+// cure is what a store's error says to do.
+func cure(err error) string {
+	var se *store.Error
+	if errors.As(err, &se) && se.Hint != "" {
+		return se.Hint
+	}
+	return "see above"
+}
+
+// keep looks at the rule by which traces leave, and at where they lie.
+func (e *examination) keep(ctx context.Context, s *store.Store) {
+	rule := e.Config.Daemon.Keep
+	away, all, err := s.Away(ctx)
+	switch {
+	case err != nil:
+		e.fault("archives", "see the store", "%v", err)
+	case len(away) > 0:
+		e.note("archives", "put the files back there, or beside the store", "the traces of %d of %d runs are not to be found, first of run %s: %s", len(away), all, away[0].Run, away[0].Path)
+	case all > 0:
+		e.well("archives", "the traces of %d runs lie in archive files, all there", all)
+	}
+	if !rule.Asked() {
+		return
+	}
+	if err := unix.Access(rule.Archive, unix.W_OK|unix.X_OK); err != nil {
+		e.fault("archives", "make the folder, mount its disk, or give this user the right to write there: "+rule.Archive, "nothing can leave the store: folder %s cannot be written: %v", rule.Archive, err)
+	}
+	used, err := s.Used(ctx)
+	if err == nil && rule.Largest > 0 && used > int64(rule.Largest) {
+		e.note("store", "the daemon lets traces go once a day; what still stays then is the newest of each specimen and plan, or has not ended: allow more, or abort what is left over", "it holds %s, keep.largest is %v", bytesText(uint64(used)), rule.Largest)
+	}
 }
 
 func (e *examination) disk(folder string) {
