@@ -63,7 +63,10 @@ type Error struct {
 
 // Error returns one line: file, operation, kind, cause and hint.
 func (e *Error) Error() string {
-	s := e.Path + ": " + e.Op + ": " + e.Kind.String()
+	s := e.Path + ": " + e.Op
+	if e.Kind != KindUnknown {
+		s += ": " + e.Kind.String()
+	}
 	if e.Err != nil {
 		s += ": " + e.Err.Error()
 	}

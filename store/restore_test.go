@@ -151,7 +151,7 @@ func TestRestoreRefuses(t *testing.T) {
 	if err := os.WriteFile(path+"-wal", []byte("log"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	refused(backup, path, store.KindUnknown, path+"-wal: restore: unknown: the file exists already")
+	refused(backup, path, store.KindUnknown, path+"-wal: restore: the file exists already")
 	if _, err := store.Open(t.Context(), path, store.Options{}); store.KindOf(err) != store.KindCorrupt || !strings.Contains(err.Error(), "the database is gone, its log is still there") {
 		t.Errorf("opened beside a log: %v", err)
 	}
