@@ -148,7 +148,7 @@ func evaluationWithoutArchive(t *testing.T, d *depot, id sweep.RunID, want sweep
 	other := filepath.Join(t.TempDir(), "copy.db")
 	command(t, 0, "backup", other, "--store", d.store)
 	cfg := *d.Lab().Config
-	cfg.Daemon.Store = other
+	cfg.Daemon.Store, cfg.Benches = other, nil
 	fresh, err := daemon.Open(t.Context(), &cfg, daemon.Options{Software: "1.2.3"})
 	if err != nil {
 		t.Fatal(err)

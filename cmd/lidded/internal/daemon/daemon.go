@@ -52,6 +52,7 @@ type Daemon struct {
 	order    []string
 	entrance entrance
 	listener net.Listener
+	claims   claims
 	http     *http.Server
 	extra    sweep.Observer
 	settle   *backlog
@@ -80,7 +81,7 @@ const (
 
 // Open opens the store, takes the listening address and makes the benches, but
 // keys nothing and dials nobody yet. The caller must Serve or Close.
-func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
+func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err error) {
 	lab, err := NewLab(c)
 	if err != nil {
 		return nil, err
@@ -92,7 +93,16 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
+	opened := false
+	defer func() {
+		if !opened {
+			err = errors.Join(err, d.Close())
+		}
+	}()
 	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{Archives: c.Daemon.Keep.Archive}); err != nil {
+		return nil, err
+	}
+	if d.claims, err = claim(lab.inOrder()); err != nil {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
@@ -113,11 +123,11 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		d.addBench(lab.benches[b.Name], o)
 	}
 	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
-		return nil, errors.Join(fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err), d.store.Close())
+		return nil, fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err)
 	}
 	page, err := dashboard.Handler()
 	if err != nil {
-		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
+		return nil, err
 	}
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: lab.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
@@ -126,9 +136,10 @@ func Open(ctx context.Context, c *config.Config, o Options) (*Daemon, error) {
 		Doors: d.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {
-		return nil, errors.Join(err, d.listener.Close(), d.store.Close())
+		return nil, err
 	}
 	d.http = rest.NewServer(handler, d.hub, o.Logger)
+	opened = true
 	return d, nil
 }
 
@@ -188,7 +199,17 @@ func (d *Daemon) Wait(ctx context.Context, bench string, id sweep.RunID) (sweep.
 }
 
 // Close lets go of what Open took, for a daemon that is not served.
-func (d *Daemon) Close() error { return errors.Join(d.listener.Close(), d.store.Close()) }
+func (d *Daemon) Close() error {
+	var errs []error
+	if d.listener != nil {
+		errs = append(errs, d.listener.Close())
+	}
+	errs = append(errs, d.claims.Close())
+	if d.store != nil {
+		errs = append(errs, d.store.Close())
+	}
+	return errors.Join(errs...)
+}
 
 // Serve runs until the context ends, then ends everything in order: no new
 // requests, sources off, store closed. Errors are what did not go well.
@@ -224,10 +245,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	for err := range errs {
 		all = append(all, err)
 	}
-	if err := d.store.Close(); err != nil {
-		all = append(all, err)
-	}
-	return errors.Join(all...)
+	return errors.Join(append(all, d.claims.Close(), d.store.Close())...)
 }
 
 func (d *Daemon) serveHTTP(ctx context.Context) error {

@@ -38,6 +38,15 @@ type Bench struct {
 	Analyzer, Source *dialect.Dialect
 }
 
+// inOrder lists the benches in the order of the config.
+func (l *Lab) inOrder() []*Bench {
+	list := make([]*Bench, len(l.Config.Benches))
+	for i, b := range l.Config.Benches {
+		list[i] = l.benches[b.Name]
+	}
+	return list
+}
+
 // NewLab looks everything up that the config names. Errors name file, line and
 // column.
 func NewLab(c *config.Config) (*Lab, error) {
