@@ -100,6 +100,42 @@ func TestRules(t *testing.T) {
 	}
 }
 
+// TestRemoteScrape: the example for other computers is taken as it is, with the
+// token that it says to put beside it, and not without.
+func TestRemoteScrape(t *testing.T) {
+	promtool := peer(t, "promtool")
+	dir := t.TempDir()
+	for _, name := range []string{"prometheus.remote.yml", "lidded.rules.yml"} {
+		data, err := os.ReadFile(filepath.Join("prometheus", name))
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, name), data, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	check := func() error {
+		c := exec.Command(promtool, "check", "config", "prometheus.remote.yml")
+		c.Dir = dir
+		out, err := c.CombinedOutput()
+		if err != nil {
+			return fmt.Errorf("%w: %s", err, out)
+		}
+		return nil
+	}
+	if err := check(); err == nil || !strings.Contains(err.Error(), "lidded.token") {
+		t.Errorf("without a token: %v", err)
+	}
+	for _, name := range []string{"lidded.token", "lidded-ca.pem"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("x\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := check(); err != nil {
+		t.Error(err)
+	}
+}
+
 // lastComparison is the comparison that decides whether a rule fires.
 var lastComparison = regexp.MustCompile(`(==|!=|>=|<=|>|<)(\s*(bool\s+)?[0-9.e* ]+)([^=<>]*)$`)
 

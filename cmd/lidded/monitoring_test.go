@@ -69,32 +69,15 @@ var metricName = regexp.MustCompile(`\blidded_\w+`)
 // of the dashboard has a result there, every rule is taken and evaluated, every
 // metric that they name is one of the daemon's.
 func TestMonitoring(t *testing.T) {
-	program := peer(t, "prometheus")
+	peer(t, "prometheus")
 	d := newDepot(t, "\nspecimens:", "\nschedules: [{name: yearly, bench: depot, plan: spare-radio, cron: \"0 3 1 1 *\"}]\nspecimens:")
 	d.night(t)
-	dir, listen := t.TempDir(), freePort(t)
 	rules, err := filepath.Abs("../../deploy/prometheus/lidded.rules.yml")
 	if err != nil {
 		t.Fatal(err)
 	}
 	conf := fmt.Sprintf("global: {scrape_interval: 250ms, evaluation_interval: 500ms}\nrule_files: [%s]\nscrape_configs: [{job_name: lidded, static_configs: [{targets: [%q]}]}]\n", rules, d.Addr())
-	if err := os.WriteFile(filepath.Join(dir, "prometheus.yml"), []byte(conf), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	var log bytes.Buffer
-	c := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+listen, "--log.level=warn")
-	c.Stdout, c.Stderr = &log, &log
-	if err := c.Start(); err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		_ = c.Process.Kill()
-		_ = c.Wait()
-		if t.Failed() {
-			t.Log(log.String())
-		}
-	}()
-	p := prom{t, "http://" + listen}
+	p := prometheus(t, t.TempDir(), conf)
 
 	data, err := os.ReadFile("../../deploy/grafana/lidded.json")
 	if err != nil {
@@ -143,6 +126,63 @@ func TestMonitoring(t *testing.T) {
 			t.Errorf("%s is not a metric of the daemon", name)
 		}
 	}
+}
+
+// prometheus runs a real one in a folder until the test ends.
+func prometheus(t *testing.T, dir, conf string) prom {
+	t.Helper()
+	program, listen := peer(t, "prometheus"), freePort(t)
+	if err := os.WriteFile(filepath.Join(dir, "prometheus.yml"), []byte(conf), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var log bytes.Buffer
+	c := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+listen, "--log.level=warn")
+	c.Stdout, c.Stderr = &log, &log
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = c.Process.Kill()
+		_ = c.Wait()
+		if t.Failed() {
+			t.Log(log.String())
+		}
+	})
+	return prom{t, "http://" + listen}
+}
+
+// TestMonitoringFromAnotherRoom: the scrape example with TLS and a token, as it
+// is shipped, works with a real Prometheus, and no longer when the token is
+// revoked.
+func TestMonitoringFromAnotherRoom(t *testing.T) {
+	peer(t, "prometheus")
+	h := newHouse(t)
+	data, err := os.ReadFile("../../deploy/prometheus/prometheus.remote.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	rules, err := filepath.Abs("../../deploy/prometheus/lidded.rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	conf := strings.NewReplacer("bench.depot.example:7460", strings.TrimPrefix(h.base, "https://"), "15s", "250ms", "lidded.rules.yml", rules).Replace(string(data))
+	ca, err := os.ReadFile(h.certs.CA)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string][]byte{"lidded-ca.pem": ca, "lidded.token": []byte(h.secrets["the scrape one"] + "\n")} {
+		if err := os.WriteFile(filepath.Join(dir, name), text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := prometheus(t, dir, conf)
+	p.result(`up{job="lidded"} == 1`, false)
+	p.result(`lidded_instrument_up == 1`, false)
+	if code, _, errs := ran(t, "token", "revoke", "the scrape one", "--tokens", h.tokens); code != exitOK {
+		t.Fatal(errs)
+	}
+	p.result(`up{job="lidded"} == 0`, false)
 }
 
 // prom asks a Prometheus.

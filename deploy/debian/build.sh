@@ -20,7 +20,7 @@ here=$(cd "$(dirname "$0")" && pwd)
 top=$(cd "$here/../.." && pwd)
 export SOURCE_DATE_EPOCH=${SOURCE_DATE_EPOCH:-$(git -C "$top" log -1 --format=%ct 2>/dev/null || echo 0)}
 # What a builder's own environment would leave in the manual.
-unset USER LIDDED_URL
+unset USER LIDDED_URL LIDDED_TOKEN_FILE LIDDED_CA
 export LC_ALL=C TZ=UTC CGO_ENABLED=0 GOFLAGS=-buildvcs=false
 umask 022
 
@@ -56,7 +56,7 @@ for arch in "${archs[@]}"; do
   gzip -n9 <"$top/CHANGELOG.md" >"$work/changelog.gz"
   install -m 0644 "$work/changelog.gz" "$doc/changelog.gz"
   install -D -m 0644 "$here/../grafana/lidded.json" "$doc/grafana/lidded.json"
-  install -D -m 0644 -t "$doc/prometheus" "$here/../prometheus/prometheus.yml" "$here/../prometheus/lidded.rules.yml"
+  install -D -m 0644 -t "$doc/prometheus" "$here/../prometheus/prometheus.yml" "$here/../prometheus/prometheus.remote.yml" "$here/../prometheus/lidded.rules.yml"
   install -D -m 0755 -t "$doc/examples" "$here/../examples/run.sh" "$here/../examples/run.py"
 
   install -d "$root/DEBIAN"

@@ -153,8 +153,18 @@ completed || fail "the run is lost after the upgrade"
 (as_service "lidded doctor -c $config") >"$work/doctor.log" 2>&1 || fail "doctor"
 lidded report latest -c $config -o "$work/report.pdf" >/dev/null
 head -c 5 "$work/report.pdf" | grep -q '%PDF-' || fail "report"
+
+# Tokens are made by root, belong to the daemon's user, and are taken note of at once.
+tokens=/var/lib/lidded/lidded.db.tokens
+lidded token create night --role operate -c $config --out "$work/night.token" 2>"$work/token.log"
+[[ $(stat -c '%U:%G %a' $tokens) == 'lidded:lidded 600' ]] || fail "tokens: $(stat -c '%U:%G %a' $tokens)"
+! lidded runs --url $url >"$work/token.log" 2>&1 || fail "the daemon lets in without a token"
+lidded runs --url $url --token-file "$work/night.token" >"$work/token.log" 2>&1 || fail "the token is not taken"
+(as_service "lidded token list -c $config") 2>&1 | grep -q '^night' || fail "the daemon's user cannot read the tokens"
+lidded token revoke night -c $config >"$work/token.log" 2>&1 || fail "revoke"
+lidded runs --url $url >"$work/token.log" 2>&1 || fail "the last token is revoked, and the daemon on loopback still asks"
 stop
-say "upgraded: config, runs and keys are kept"
+say "upgraded: config, runs and keys are kept; tokens work"
 
 dpkg -r lidded >"$work/remove.log" 2>&1 || fail "remove"
 [[ ! -e /usr/bin/lidded && ! -e $unit ]] || fail "the program is still there"

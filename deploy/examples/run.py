@@ -4,23 +4,30 @@
     run.py PLAN SPECIMEN [FOLDER]
 
 Standard library only. LIDDED_URL is the daemon (default
-http://127.0.0.1:7460). At each hold point the instruction is shown, and the
-run goes on when you press Enter; without anybody there (end of input) it is
-aborted. KEY makes it safe to start again: the same key never starts a second
-run (default: plan, specimen and today). Exit code 0: the specimen meets its
-requirement; 1: it does not, or not surely; 2: no result.
+http://127.0.0.1:7460); LIDDED_TOKEN_FILE names a file with the token it wants,
+if it wants one (or LIDDED_TOKEN is the token), LIDDED_CA one with the
+certificate that vouches for it. At each hold point the instruction is shown,
+and the run goes on when you press Enter; without anybody there (end of input)
+it is aborted. KEY makes it safe to start again: the same key never starts a
+second run (default: plan, specimen and today). Exit code 0: the specimen meets
+its requirement; 1: it does not, or not surely; 2: no result.
 """
 
 import datetime
 import json
 import os
 import pathlib
+import ssl
 import sys
 import time
 import urllib.error
 import urllib.request
 
 URL = os.environ.get("LIDDED_URL", "http://127.0.0.1:7460")
+TOKEN = os.environ.get("LIDDED_TOKEN", "")
+if os.environ.get("LIDDED_TOKEN_FILE"):
+    TOKEN = pathlib.Path(os.environ["LIDDED_TOKEN_FILE"]).read_text().strip()
+TRUST = ssl.create_default_context(cafile=os.environ.get("LIDDED_CA") or None)
 
 
 class Problem(Exception):
@@ -31,11 +38,13 @@ def ask(method, path, body=None, key=None):
     """Sends a request; returns the bytes of the answer."""
     request = urllib.request.Request(URL + path, method=method)
     request.add_header("Content-Type", "application/json")
+    if TOKEN:
+        request.add_header("Authorization", f"Bearer {TOKEN}")
     if key:
         request.add_header("Idempotency-Key", key)
     data = None if body is None else json.dumps(body).encode()
     try:
-        with urllib.request.urlopen(request, data, timeout=60) as answer:
+        with urllib.request.urlopen(request, data, timeout=60, context=TRUST) as answer:
             return answer.read()
     except urllib.error.HTTPError as error:
         text = error.read()
