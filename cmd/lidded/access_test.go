@@ -94,7 +94,7 @@ func TestLettingNobodyIn(t *testing.T) {
 	}{
 		{"read starts nothing", h.secrets["the read one"], start, "lidded: refused: token the read one has the role read, and this needs operate\n"},
 		{"scrape reads nothing", h.secrets["the scrape one"], []string{"runs"}, "lidded: refused: token the scrape one has the role scrape, and this needs read\n"},
-		{"a guess", guess, []string{"runs"}, "lidded: refused: this token is not known, or was revoked\n  give a token with --token-file or $LIDDED_TOKEN\n"},
+		{"a guess", guess, []string{"runs"}, "lidded: refused: this token is not known, or was revoked: give one with --token-file or $LIDDED_TOKEN\n"},
 	} {
 		if code, _, errs := h.as(c.token, c.args...); code != exitFailed || errs != c.want {
 			t.Errorf("%s: %d %q, want %q", c.name, code, errs, c.want)

@@ -92,7 +92,7 @@ func (c *client) do(ctx context.Context, method, path string, header http.Header
 		}
 		switch resp.StatusCode {
 		case http.StatusUnauthorized:
-			return fmt.Errorf("%w: %s\n  give a token with --token-file or $%s", errKeptOut, msg, envToken)
+			return fmt.Errorf("%w: %s: give one with --token-file or $%s", errKeptOut, msg, envToken)
 		case http.StatusForbidden:
 			return fmt.Errorf("%w: %s", errKeptOut, msg)
 		}

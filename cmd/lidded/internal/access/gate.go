@@ -156,7 +156,7 @@ func (g *Gate) tell(key string, now time.Time, why RefusalKind, r *http.Request,
 func identify(h http.Header, tokens Tokens, now time.Time) (Token, *Refusal) {
 	all := h.Values("Authorization")
 	if len(all) == 0 {
-		return Token{}, &Refusal{Kind: NoToken, Text: "this daemon wants a token: send it in the header Authorization: Bearer TOKEN"}
+		return Token{}, &Refusal{Kind: NoToken, Text: "this daemon wants a token"}
 	}
 	scheme, text, _ := strings.Cut(all[0], " ")
 	if text = strings.TrimSpace(text); len(all) > 1 || !strings.EqualFold(scheme, "Bearer") || text == "" {

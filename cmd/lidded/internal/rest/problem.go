@@ -51,7 +51,7 @@ type kind struct {
 // The kinds of problem. A code is part of the interface: it is never renamed.
 var (
 	kindBadRequest   = kind{"bad-request", http.StatusBadRequest, "Request cannot be read", "Send JSON as the OpenAPI document at /openapi.json describes it."}
-	kindUnauthorized = kind{"unauthorized", http.StatusUnauthorized, "No valid token", "Tokens are made on the daemon's computer with 'lidded token create'."}
+	kindUnauthorized = kind{"unauthorized", http.StatusUnauthorized, "No valid token", "Send a token in the header Authorization: Bearer TOKEN. Tokens are made on the daemon's computer with 'lidded token create'."}
 	kindForbidden    = kind{"forbidden", http.StatusForbidden, "Not allowed", "Use a token with the role that is needed."}
 	kindTooMany      = kind{"too-many-requests", http.StatusTooManyRequests, "Too many requests", "Wait as long as the Retry-After header says."}
 	kindCrossSite    = kind{"cross-site", http.StatusForbidden, "Request comes from another web site", "Use the daemon's own page, or a client that is not a web page."}
