@@ -24,16 +24,28 @@ export function setData(e, name, value) {
   if (e.dataset[name] !== value) e.dataset[name] = value;
 }
 
+// askDelay is how long the answer that does something cannot be given.
+const askDelay = 1200;
+
 // ask shows a question that cannot be answered by accident: the answer that
-// does nothing has the focus. It resolves to whether the answer was yes.
+// does nothing has the focus, the other comes alive a moment later. It resolves
+// to whether the answer was yes.
 export function ask(title, text, yes) {
   const box = byId("ask");
+  const go = byId("ask-yes");
   setText(byId("ask-title"), title);
   setText(byId("ask-text"), text);
-  setText(byId("ask-yes"), yes);
+  setText(go, yes);
+  go.disabled = true;
+  const timer = setTimeout(() => {
+    go.disabled = false;
+  }, askDelay);
   box.returnValue = "no";
   return new Promise((resolve) => {
-    box.addEventListener("close", () => resolve(box.returnValue === "yes"), { once: true });
+    box.addEventListener("close", () => {
+      clearTimeout(timer);
+      resolve(box.returnValue === "yes");
+    }, { once: true });
     box.showModal();
     byId("ask-no").focus();
   });

@@ -6,10 +6,10 @@ const pollWhileLive = 15000; // also sees what has no events, such as links of a
 const pollWhileNot = 3000;
 const retryStream = 3000;
 
-// follow calls onPicture with each live picture of a run, refresh when
-// everything should be asked for afresh, and onLink with "live", "polling" or
-// "lost".
-export function follow(onPicture, refresh, onLink) {
+// follow calls on.progress with each live picture of a run and on.trace with
+// each live trace, refresh when everything should be asked for afresh, and
+// onLink with "live", "polling" or "lost".
+export function follow(on, refresh, onLink) {
   let timer = 0;
   let live = false;
 
@@ -31,9 +31,7 @@ export function follow(onPicture, refresh, onLink) {
       live = true;
       ask(); // whatever happened in between
     };
-    await listen("/v1/events", opened, (name, data) => {
-      if (name === "progress") onPicture(JSON.parse(data));
-    }).catch(() => {});
+    await listen("/v1/events?traces=true", opened, (name, data) => on[name]?.(JSON.parse(data))).catch(() => {});
     const was = live;
     live = false;
     setTimeout(open, retryStream);

@@ -1,29 +1,76 @@
-// Results of one run: a chart, a sentence and a table per specimen.
+// Result: SE against frequency of a run's specimens and of what is laid over
+// them, the verdicts, the worst cases, and the detail of a point.
 
 import { byId, make, setText } from "./dom.js";
-import { db, freq, headroom, place, se, states, when } from "./format.js";
-import { Chart } from "./chart.js";
-import { get } from "./api.js";
+import { se, states, when } from "./format.js";
+import { describe, legend } from "./marks.js";
+import { Detail } from "./detail.js";
+import { nightsOf } from "./nights.js";
+import { Picker } from "./picker.js";
+import { explanation, record, runs } from "./records.js";
+import { note } from "./router.js";
+import { SEChart } from "./sechart.js";
+import { counts, SpecimenCard, verdictMarks } from "./specimencard.js";
+import { Fold, table } from "./table.js";
+import { Walker } from "./walker.js";
 
-const verdictMarks = { meets: "\u2713", "falls short": "\u2717", undecided: "?" };
+const files = [
+  ["report.html", "Report"], ["report.pdf", "Report as PDF"], ["report-short.html", "One-page report"], ["report-short.pdf", "One page as PDF"],
+  ["results.csv", "Results as CSV"], ["tables.txt", "Tables as text"],
+];
 
 export class ResultView {
   constructor() {
-    this.shown = ""; // run that is shown
-    this.chosen = ""; // run that was chosen; empty: the newest
+    this.chosen = { run: "", with: [], nights: "", box: "", point: "" };
     this.cards = new Map();
-    this.select = byId("run");
-    this.select.addEventListener("change", () => {
-      this.chosen = this.select.value;
-      this.refresh().catch(() => {});
-    });
+    this.expected = new Map(); // by run and specimen
     this.busy = false;
     this.again = false;
+    this.shown = false; // the view is
     this.took = 0; // milliseconds of the last refresh
+
+    this.picker = new Picker((c) => this.choose({ ...c, point: "" }));
+    this.about = make("p", { class: "about", id: "result-about" });
+    this.files = make("ul", { class: "files", "aria-label": "Report and files of this run" });
+    this.print = make("button", { type: "button", id: "print", onclick: () => print() }, "Print this view");
+    this.figure = make("div", { class: "chart", role: "img" });
+    this.walker = new Walker("Walk along the points of the series in front", (i) => this.chart.walk(i), (i) => this.openAt(i));
+    this.chart = new SEChart(this.figure, (i) => this.walker.at(i), (i) => this.openAt(i));
+    this.legend = make("div");
+    this.list = make("ul", { class: "series", "aria-label": "Series: one is in front" });
+    this.expect = make("input", { type: "checkbox", checked: true, onchange: () => this.draw() });
+    this.expectLabel = make("label", { class: "tick" }, this.expect, " What the wall should do");
+    this.fold = new Fold("Table of all series", () => this.tabled());
+    this.detail = new Detail(() => this.choose({ point: "" }));
+    this.boxes = make("div", { class: "specimens", id: "specimens" });
+    this.notes = make("ul", { class: "notes" });
+    this.drawn = make("div", { class: "card", hidden: true },
+      make("h2", {}, "Shielding effectiveness"), this.list, this.expectLabel, this.figure, this.walker.root, this.legend, this.fold.root);
+    byId("result").append(this.picker.root, this.about, make("div", { class: "file-row" }, this.files, this.print), this.drawn, this.detail.root, this.boxes, this.notes);
+  }
+
+  // show takes the parameters of the address in.
+  show(params) {
+    this.shown = true;
+    const get = (name) => params.get(name) || "";
+    this.chosen = { run: get("run"), with: get("with").split(",").filter(Boolean), nights: get("nights"), box: get("box"), point: get("point") };
+    return this.refresh();
+  }
+
+  hide() {
+    this.shown = false;
+  }
+
+  choose(change) {
+    this.chosen = { ...this.chosen, ...change };
+    const { with: others, ...rest } = this.chosen;
+    note({ ...rest, with: others.join(",") });
+    this.refresh().catch(() => {});
   }
 
   // refresh asks for everything; calls while it is busy are put together.
   async refresh() {
+    if (!this.shown) return;
     if (this.busy) {
       this.again = true;
       return;
@@ -42,156 +89,153 @@ export class ResultView {
   }
 
   async load() {
-    const { runs } = await get("/v1/runs?limit=50");
-    this.list(runs);
-    const id = this.chosen || (runs[0] && runs[0].id);
+    const all = await runs();
+    const id = this.chosen.run || (all[0] && all[0].id);
+    this.files.parentElement.hidden = this.picker.root.hidden = !id;
     if (!id) {
-      setText(byId("results-about"), "No run yet. Start one over the HTTP interface or from the command line.");
-      byId("legend").hidden = true;
+      setText(this.about, "No run yet. Start one in the view Start.");
       return;
     }
-    const path = "/v1/runs/" + encodeURIComponent(id);
-    const [run, results] = await Promise.all([get(path), get(path + "/results")]);
-    this.show(run, results);
+    const base = await record(id);
+    const names = base.results.summaries.map((s) => s.specimen);
+    const front = names.includes(this.chosen.box) ? this.chosen.box : names[0];
+    const [others, nights] = await Promise.all([
+      Promise.all(this.chosen.with.filter((o) => o !== id).map((o) => record(o).catch(() => null))),
+      this.chosen.nights && front ? nightsOf(front, Number(this.chosen.nights)).catch(() => []) : [],
+    ]);
+    this.picker.update(all, this.chosen, base.run);
+    this.base = base;
+    this.series = seriesOf(base, others.filter(Boolean), nights.filter((n) => n.run !== id), front);
+    this.frontBox = front;
+    this.say();
+    this.draw();
+    this.card();
+    this.detail.show(base.run, front, this.chosen.point === "" ? null : Number(this.chosen.point), base.results);
   }
 
-  list(runs) {
-    const label = (r) => `${when(r.created)} \u00b7 ${r.plan} on ${r.bench} \u00b7 ${states[r.state] || r.state}`;
-    const options = [["", "the newest"], ...runs.map((r) => [r.id, label(r)])];
-    const key = JSON.stringify(options);
-    if (key === this.listKey) return;
-    this.listKey = key;
-    this.select.replaceChildren(...options.map(([value, text]) => make("option", { value, selected: value === this.chosen }, text)));
-  }
-
-  show(run, results) {
-    if (this.shown !== run.id) {
-      for (const c of this.cards.values()) c.remove();
-      this.cards.clear();
-      this.shown = run.id;
-    }
+  // say writes what the run is.
+  say() {
+    const { run, results } = this.base;
     const line = run.requirement ? `; requirement: ${run.requirement.title}` + (run.requirement.caution ? ` (${run.requirement.caution})` : "") : "; no requirement";
     const hand = run.hand_read ? "; levels read by hand" : "";
-    setText(byId("results-about"), `Plan ${run.plan} on bench ${run.bench}, ${when(run.created)}, ${states[run.state] || run.state}` + (run.reason && run.state !== "holding" ? `: ${run.reason}` : "") + line + hand);
+    setText(this.about, `Plan ${run.plan} on bench ${run.bench}, ${when(run.created)}, ${states[run.state] || run.state}` + (run.reason && run.state !== "holding" ? `: ${run.reason}` : "") + line + hand);
+    if (this.files.dataset.run !== run.id) {
+      this.files.dataset.run = run.id;
+      const path = "/v1/runs/" + encodeURIComponent(run.id) + "/";
+      this.files.replaceChildren(...files.map(([file, text]) => make("li", {}, make("a", { href: path + file }, text))));
+    }
+    this.notes.replaceChildren(...results.notes.map((n) => make("li", {}, n)));
+  }
+
+  draw() {
+    if (!this.base) return;
+    const { run } = this.base;
+    const front = this.series.find((s) => s.front);
+    const any = this.series.some((s) => s.points.length);
+    this.drawn.hidden = !any;
+    if (!any) return;
     const fields = new Set(run.plan_settings.points.map((q) => q.field));
     const stretches = run.requirement ? run.requirement.curves.filter((c) => fields.has(c.field)).flatMap((c) => c.stretches) : [];
+    const expected = this.expect.checked ? this.expectation() : null;
+    const key = JSON.stringify([this.series.map((s) => [s.id, s.front, s.thin, s.summary?.counts, s.points.length]), stretches.length, Boolean(expected), run.id]);
+    if (key === this.drawnKey) return;
+    this.drawnKey = key;
+    this.chart.update(this.series, stretches, expected);
+    this.figure.dataset.points = String(front ? front.points.length : 0);
+    this.figure.dataset.series = String(this.series.length);
+    this.walker.update(front ? front.points.map((w) => `${front.specimen}, ${describe(w)}`) : []);
+    const marks = ["measured", "bound", "ambient", "void", stretches.length ? "required" : "", expected ? "expected" : ""];
+    this.legend.replaceChildren(legend(marks.filter(Boolean)));
+    const has = document.activeElement?.dataset?.series;
+    this.list.replaceChildren(...this.series.filter((s) => !s.thin).map((s) => this.chip(s)), ...thinWords(this.series));
+    if (has) this.list.querySelector(`[data-series="${CSS.escape(has)}"]`)?.focus();
+    this.figure.setAttribute("aria-label", `Shielding effectiveness against frequency. ${this.series.filter((s) => s.summary).map((s) => `${s.letter}: ${s.summary.sentence} (${counts(s.summary.counts)})`).join(". ")}. The table below has every figure.`);
+    this.fold.stale();
+  }
+
+  chip(s) {
+    const { run } = this.base;
+    const text = `${s.specimen}${s.run === run.id ? "" : " \u00b7 " + when(s.created)}`;
+    return make("li", {}, make("button", {
+      type: "button", class: "chip", "data-series": s.id, "aria-pressed": String(Boolean(s.front)),
+      onclick: () => this.choose(s.run === run.id ? { box: s.specimen, point: "" } : { run: s.run, box: s.specimen, point: "", with: [...new Set([...this.chosen.with.filter((o) => o !== s.run), run.id])] }),
+    }, make("b", {}, s.letter), ` ${text} `, make("span", { class: "says" }, `${verdictMarks[s.summary.verdict] || "\u00b7"} ${s.summary.verdict}`)));
+  }
+
+  // expectation is what the wall of the specimen in front should do, once it
+  // has been asked for; a run that goes on is not explained again and again.
+  expectation() {
+    const { run } = this.base;
+    if (!run.ended) return null;
+    const key = run.id + "/" + this.frontBox;
+    if (!this.expected.has(key)) {
+      this.expected.set(key, null);
+      explanation(run.id, this.frontBox).then((x) => {
+        this.expected.set(key, x.expected ? x.expected.curves.flatMap((c) => c.points).sort((a, b) => a.freq_hz - b.freq_hz) : null);
+        this.draw();
+      }).catch(() => {});
+    }
+    return this.expected.get(key);
+  }
+
+  card() {
+    const { run, results } = this.base;
+    if (this.cardsOf !== run.id) {
+      this.cards.clear();
+      this.boxes.replaceChildren();
+      this.cardsOf = run.id;
+    }
     for (const s of results.summaries) {
       let card = this.cards.get(s.specimen);
       if (!card) {
-        card = new Card(s.specimen, run.id);
+        card = new SpecimenCard(s.specimen, run.id, (box, point) => this.choose({ box, point: String(point) }));
         this.cards.set(s.specimen, card);
-        byId("specimens").append(card.root);
+        this.boxes.append(card.root);
       }
-      card.update(s, stretches);
-    }
-    this.legend(stretches.length > 0);
-    byId("notes").replaceChildren(...results.notes.map((n) => make("li", {}, n)));
-  }
-
-  legend(required) {
-    const box = byId("legend");
-    box.hidden = false;
-    if (box.childElementCount > 0 && box.dataset.required === String(required)) return;
-    box.dataset.required = String(required);
-    const entry = (mark, text) => make("span", { class: "entry" }, make("span", { class: "symbol " + mark, "aria-hidden": "true" }, symbols[mark]), " ", text);
-    box.replaceChildren(
-      entry("measured", "measured, with its interval"), entry("bound", "at least: no signal found"),
-      entry("ambient", "ambient: somebody else\u2019s signal, no claim"), entry("void", "void: no claim"),
-      required ? entry("required", "requirement") : "");
-  }
-}
-
-const symbols = { measured: "\u25cf", bound: "\u25b2", ambient: "\u2715", void: "\u2298", required: "\u2504\u2504" };
-
-class Card {
-  constructor(specimen, run) {
-    this.wall = new Wall(specimen, run);
-    this.title = make("h3", {}, specimen);
-    this.verdict = make("p", { class: "verdict" }, make("strong"), make("span"));
-    this.counts = make("p", { class: "counts" });
-    this.figure = make("div", { class: "chart", role: "img" });
-    this.readout = make("p", { class: "readout" }, "\u00a0");
-    this.caption = make("caption", {}, `${specimen}: worst case at each frequency`);
-    this.rows = make("tbody");
-    const heads = ["Frequency", "SE", "Outcome", "Margin", "Dynamic range", "Required", "Headroom", "Verdict", "Worst at"];
-    const figures = ["SE", "Margin", "Dynamic range", "Required", "Headroom"];
-    this.table = make("details", {}, make("summary", {}, "Table"),
-      make("div", { class: "scroll", tabindex: 0 }, make("table", {}, this.caption, make("thead", {}, make("tr", {}, ...heads.map((h) => make("th", { scope: "col", class: figures.includes(h) ? "number" : null }, h)))), this.rows)));
-    this.root = make("article", { class: "specimen", "data-specimen": specimen }, this.title, this.verdict, this.counts, this.figure, this.readout, this.table, this.wall.root);
-    this.chart = new Chart(this.figure, this.readout);
-  }
-
-  remove() {
-    this.chart.destroy();
-    this.root.remove();
-  }
-
-  update(s, stretches) {
-    const key = JSON.stringify([s, stretches]);
-    if (key === this.key) return;
-    this.key = key;
-    this.root.dataset.verdict = s.verdict;
-    setText(this.verdict.firstChild, `${verdictMarks[s.verdict] || "\u00b7"} ${s.verdict}`);
-    const named = s.specimen + ": "; // the card is named already
-    setText(this.verdict.lastChild, " " + (s.sentence.startsWith(named) ? s.sentence.slice(named.length) : s.sentence));
-    const c = s.counts;
-    const parts = [[c.measured, "measured"], [c.at_least, "at least"], [c.ambient, "ambient"], [c.void, "void"], [c.missing, "not captured yet"]];
-    const counts = parts.filter(([n]) => n > 0).map(([n, word]) => `${n} ${word}`).join(", ");
-    setText(this.counts, counts);
-    this.figure.setAttribute("aria-label", `Shielding effectiveness against frequency. ${s.sentence}. Points: ${counts}. The table below has every figure.`);
-    const any = s.worst.some((w) => w.outcome !== "unknown");
-    this.figure.hidden = this.readout.hidden = this.table.hidden = this.wall.root.hidden = !any;
-    this.wall.stale();
-    this.chart.update(s.worst, stretches);
-    this.figure.dataset.points = String(this.chart.points.length);
-    this.rows.replaceChildren(...s.worst.filter((w) => w.outcome !== "unknown").map(row));
-    setText(this.table.firstChild, `Table: ${this.rows.childElementCount} frequencies`);
-  }
-}
-
-// Wall sets the results beside what the box's wall should do, when it is opened.
-class Wall {
-  constructor(specimen, run) {
-    this.path = `/v1/runs/${encodeURIComponent(run)}/explanation?specimen=${encodeURIComponent(specimen)}`;
-    this.body = make("div", { class: "words", "aria-live": "polite" });
-    this.root = make("details", { class: "wall" }, make("summary", {}, "What the wall should do"), this.body);
-    this.root.addEventListener("toggle", () => this.load());
-    this.loaded = false;
-  }
-
-  // stale is told that there are new results.
-  stale() {
-    this.loaded = false;
-    this.load();
-  }
-
-  async load() {
-    if (!this.root.open || this.loaded) return;
-    this.loaded = true;
-    try {
-      this.show(await get(this.path));
-    } catch (e) {
-      this.body.replaceChildren(make("p", {}, e.message));
+      card.update(s);
     }
   }
 
-  show(x) {
-    const hypothesis = (h) => make("li", {}, `Perhaps ${h.says}: ${h.evidence.join("; ")}.`, h.next ? ` To tell: ${h.next}.` : "");
-    const finding = (f) => make("li", { "data-agreement": f.agreement }, f.says + ".", f.hypotheses.length ? make("ul", {}, ...f.hypotheses.map(hypothesis)) : null);
-    this.body.replaceChildren(
-      make("p", {}, `${x.made_of}: ${x.expected.validity.text}.`),
-      make("ul", { class: "findings" }, ...x.findings.map(finding)),
-      ...x.notes.map((n) => make("p", {}, n)),
-      make("p", {}, `Protection code ${x.em_code.code} (${x.em_code.source}).`));
+  openAt(i) {
+    const w = this.chart.points[i];
+    if (w) this.choose({ box: this.frontBox, point: String(w.point) });
+  }
+
+  tabled() {
+    const freqs = new Map();
+    this.series.forEach((s, n) => s.points.forEach((w) => {
+      if (!freqs.has(w.freq_hz)) freqs.set(w.freq_hz, []);
+      freqs.get(w.freq_hz)[n] = w.se ? se(w.se) : w.outcome;
+    }));
+    const heads = [["Frequency"], ...this.series.map((s) => [s.thin ? when(s.created) : `${s.letter} ${s.specimen}`, true])];
+    const rows = [...freqs].sort(([a], [b]) => a - b).map(([hz, cells]) => [describe({ freq_hz: hz }).split(":")[0], ...this.series.map((_, n) => cells[n] ?? "\u2013")]);
+    return table("Worst case of each series at each frequency", heads, rows);
   }
 }
 
-function row(w) {
-  const cell = (text, more) => make("td", more, text);
-  return make("tr", { "data-outcome": w.outcome },
-    make("th", { scope: "row" }, freq(w.freq_hz)),
-    cell(se(w.se), { class: "number" }), cell(w.outcome + (w.reason ? `: ${w.reason}` : ""), { class: "words" }),
-    cell(db(w.margin_db), { class: "number" }), cell(db(w.dynamic_range_db), { class: "number" }),
-    cell(db(w.required_db), { class: "number" }), cell(headroom(w.headroom), { class: "number" }),
-    cell(w.verdict), cell(place({ ...w.at, specimen: " " }).replace(/^[ ,]+/, "")));
+// seriesOf puts together what is drawn: the run's specimens, the same of other
+// runs, earlier nights. Those in front come last, so that they are on top.
+function seriesOf(base, others, nights, front) {
+  const out = nights.map((n) => ({ id: n.run + "/" + front, run: n.run, specimen: front, created: n.created, points: n.points, thin: true }));
+  const boxes = new Set(base.results.summaries.map((s) => s.specimen));
+  let letter = 0;
+  for (const { run, results } of [base, ...others]) {
+    for (const s of results.summaries) {
+      if (!boxes.has(s.specimen)) continue;
+      const points = s.worst.filter((w) => w.outcome !== "unknown").sort((a, b) => a.freq_hz - b.freq_hz);
+      out.push({
+        id: run.id + "/" + s.specimen, run: run.id, specimen: s.specimen, created: run.created, summary: s, points,
+        letter: String.fromCharCode(65 + (letter++ % 26)), front: run === base.run && s.specimen === front,
+      });
+    }
+  }
+  return out;
+}
+
+// thinWords say what the thin lines are.
+function thinWords(series) {
+  const thin = series.filter((s) => s.thin);
+  if (thin.length === 0) return [];
+  const times = thin.map((s) => s.created).sort();
+  return [make("li", { class: "thin" }, `thin lines: ${thin.length} other nights of ${thin[0].specimen}, ${when(times[0])} to ${when(times.at(-1))}`)];
 }

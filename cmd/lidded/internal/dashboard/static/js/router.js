@@ -1,0 +1,55 @@
+// Which view is shown stands in the address, behind the hash, so that a link
+// leads to it and the browser's own buttons work: #result?run=…&point=3
+
+import { byId } from "./dom.js";
+
+export const views = ["now", "result", "trend", "bench", "start"];
+
+// route reads the address.
+export function route() {
+  const [name, query = ""] = location.hash.slice(1).split("?");
+  return { view: views.includes(name) ? name : views[0], params: new URLSearchParams(query) };
+}
+
+// address is the hash of a view; parameters that are empty are left out.
+export function address(view, params = {}) {
+  const query = new URLSearchParams(Object.entries(params).filter(([, v]) => v !== "" && v !== null && v !== undefined));
+  return "#" + view + (query.size ? "?" + query : "");
+}
+
+// go leads to a view.
+export function go(view, params) {
+  location.hash = address(view, params);
+}
+
+// note changes the parameters of the view that is shown without a step in the
+// browser's history.
+export function note(params) {
+  history.replaceState(null, "", address(route().view, params));
+}
+
+// watch calls show with each view that is asked for, the first one at once.
+export function watch(show) {
+  let last = "";
+  const change = () => {
+    const { view, params } = route();
+    for (const name of views) byId(name).hidden = name !== view;
+    for (const a of byId("views").querySelectorAll("a")) {
+      if (a.hash === "#" + view) a.setAttribute("aria-current", "page");
+      else a.removeAttribute("aria-current");
+    }
+    // A screen reader is told of the new view; at the first one it reads the page anyway.
+    if (last && last !== view) {
+      byId(view + "-title").focus({ preventScroll: true });
+      scrollTo(0, 0);
+    }
+    last = view;
+    show(view, params);
+  };
+  addEventListener("hashchange", change);
+  byId("skip").addEventListener("click", (e) => {
+    e.preventDefault();
+    byId("main").focus();
+  });
+  change();
+}
