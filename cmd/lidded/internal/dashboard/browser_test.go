@@ -10,7 +10,6 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -22,6 +21,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"lidded/cmd/lidded/internal/dashboard"
 	"lidded/cmd/lidded/internal/rest"
@@ -30,7 +30,6 @@ import (
 
 var (
 	screens = flag.String("screens", "", "write pictures of the page to this folder")
-	shown   = flag.String("of", "", "with -screens: take pictures of the page at this address instead of make-believe")
 	preview = flag.String("preview", "", "serve the page with make-believe data on this address until interrupted")
 )
 
@@ -134,6 +133,9 @@ func open(t *testing.T) *browser {
 	t.Helper()
 	p := launch()
 	if p.missing {
+		if os.Getenv("LIDDED_PEERS") == "required" {
+			t.Fatal("no chromium is installed")
+		}
 		t.Skip("no chromium is installed: the page is not tried in a browser")
 	}
 	if p.err != nil {
@@ -237,6 +239,7 @@ func (b *browser) until(t *testing.T, expression string) {
 	for !ask[bool](t, b, "Boolean("+expression+")") {
 		select {
 		case <-ctx.Done():
+			b.quiet(t)
 			t.Fatalf("never true: %s\n%s", expression, ask[string](t, b, "document.body.innerText"))
 		case <-tick.C:
 		}
@@ -247,13 +250,66 @@ func (b *browser) until(t *testing.T, expression string) {
 func (b *browser) press(t *testing.T, selector string) {
 	t.Helper()
 	b.until(t, fmt.Sprintf(`(() => {
-		const r = document.querySelector(%q)?.getBoundingClientRect();
+		const e = document.querySelector(%q);
+		e?.scrollIntoView({ block: 'center', behavior: 'instant' }); // not under the dock
+		const r = e?.getBoundingClientRect();
 		const now = r && r.width > 0 ? [r.x, r.y, r.width, r.height].join() : '';
 		const still = now !== '' && now === window.stood;
 		window.stood = now;
 		return still;
 	})()`, selector))
 	b.do(t, "press "+selector, chromedp.Click(chromedp.CSS(selector)))
+}
+
+// hold keeps the mouse button down on an element until an expression of the
+// page is true.
+func (b *browser) hold(t *testing.T, selector, until string) {
+	t.Helper()
+	b.until(t, fmt.Sprintf("document.querySelector(%q)", selector))
+	at := ask[[]float64](t, b, fmt.Sprintf(`(() => {
+		const e = document.querySelector(%q);
+		e.scrollIntoView({ block: 'center' });
+		const r = e.getBoundingClientRect();
+		return [r.x + r.width / 2, r.y + r.height / 2];
+	})()`, selector))
+	b.do(t, "press down on "+selector, chromedp.MouseEvent(chromedp.MousePressed, at[0], at[1], chromedp.ButtonLeft))
+	b.until(t, until)
+	b.do(t, "let go of "+selector, chromedp.MouseEvent(chromedp.MouseReleased, at[0], at[1], chromedp.ButtonLeft))
+}
+
+// answer gives the answer that does something, once it can be given.
+func (b *browser) answer(t *testing.T) {
+	t.Helper()
+	b.until(t, `document.querySelector('#ask').open && !document.querySelector('#ask-yes').disabled`)
+	b.press(t, "#ask-yes")
+	b.until(t, `!document.querySelector('#ask').dataset.asking`)
+}
+
+// keys presses keys one after the other, wherever the focus is.
+func (b *browser) keys(t *testing.T, names ...string) {
+	t.Helper()
+	known := map[string]string{"Enter": kb.Enter, "Tab": kb.Tab, "Escape": kb.Escape, "ArrowRight": kb.ArrowRight}
+	for _, name := range names {
+		b.do(t, "key "+name, chromedp.KeyEvent(known[name]))
+	}
+}
+
+// choose sets a field as a person would, and tells the page.
+func (b *browser) choose(t *testing.T, selector, value string) {
+	t.Helper()
+	ask[bool](t, b, fmt.Sprintf(`(() => {
+		const e = document.querySelector(%q);
+		e.value = %q;
+		e.dispatchEvent(new Event('change', { bubbles: true }));
+		return e.value === %[2]q;
+	})()`, selector, value))
+}
+
+// visit goes to a view by its address.
+func (b *browser) visit(t *testing.T, url, view string) {
+	t.Helper()
+	b.do(t, "open "+view, chromedp.Navigate(url+"/#"+view))
+	b.until(t, fmt.Sprintf(`document.querySelector('#link').dataset.link === 'live' && !document.querySelector('#view-%s').hidden`, strings.SplitN(view, "?", 2)[0]))
 }
 
 func (b *browser) text(t *testing.T, selector string) string {
@@ -273,104 +329,6 @@ func (b *browser) look(t *testing.T, width int64, dark bool) {
 		})
 		return err
 	}))
-}
-
-// TestPageInBrowser does what a person does: sees a run appear, releases its
-// hold points by click, watches the figures come in, stops a run.
-func TestPageInBrowser(t *testing.T) {
-	d := resttest.New()
-	url := serve(t, d)
-	b := open(t)
-	b.look(t, 1440, false)
-	b.do(t, "open", chromedp.Navigate(url))
-	b.until(t, `document.querySelector('#link').dataset.link === 'live'`)
-	b.until(t, `document.querySelector('.bench')?.dataset.state === 'idle'`)
-	if s := b.text(t, ".sign"); !strings.Contains(s, "Source off") {
-		t.Errorf("sign %q", s)
-	}
-
-	start(t, url, "quick", "locker-steel", "locker-mesh")
-	b.until(t, `document.querySelector('.bench').dataset.state === 'holding'`)
-	if s := b.text(t, ".instruction"); !strings.Contains(s, "Set up the reference") {
-		t.Errorf("instruction %q", s)
-	}
-	// Not yet: nothing happens.
-	b.press(t, ".release")
-	b.press(t, "#ask-no")
-	b.until(t, `!document.querySelector('#ask').open`)
-	if orders := d.Orders(); len(orders) != 0 {
-		t.Fatalf("orders after declining: %v", orders)
-	}
-	release := func() {
-		t.Helper()
-		b.press(t, ".release")
-		b.press(t, "#ask-yes")
-		b.until(t, `document.querySelector('.bench').dataset.state !== 'holding'`)
-	}
-	release()
-	if orders := d.Orders(); len(orders) != 1 || !strings.HasPrefix(orders[0], "release-0 ") {
-		t.Fatalf("orders %v", orders)
-	}
-	d.Advance("depot")
-	b.until(t, `document.querySelector('.where').innerText.includes('point 2 of 3, 160 MHz')`)
-	d.Key("depot", true)
-	b.until(t, `document.querySelector('.sign').innerText.includes('SOURCE ON') && document.title.startsWith('SOURCE ON')`)
-	d.Key("depot", false) // between two looks the sign stays on for a while
-	b.until(t, `document.querySelector('.sign').dataset.source === 'off'`)
-	d.Link("depot", false, true)
-	b.until(t, `document.querySelector('.links').innerText.includes('Analyzer: LINK DOWN')`)
-	d.Link("depot", true, true)
-	for d.Advance("depot") {
-	}
-	for range 3 { // two specimens and the closing reference
-		b.until(t, `document.querySelector('.bench').dataset.state === 'holding'`)
-		release()
-		for d.Advance("depot") {
-		}
-	}
-	b.until(t, `document.querySelector('.bench').dataset.state === 'idle'`)
-	b.until(t, `document.querySelectorAll('.specimen').length === 2`)
-	b.until(t, `[...document.querySelectorAll('.chart')].every((c) => c.dataset.points === '3' && c.querySelector('canvas'))`)
-	b.until(t, `document.querySelectorAll('[data-specimen="locker-steel"] tbody tr').length === 3`)
-	if s := b.text(t, `[data-specimen="locker-steel"] .verdict`); !strings.Contains(s, "meets") || !strings.Contains(s, "at least") {
-		t.Errorf("verdict %q: a bound without its words", s)
-	}
-	b.press(t, `[data-specimen="locker-steel"] summary`)
-	if s := b.text(t, `[data-specimen="locker-steel"] tbody tr td`); !strings.HasPrefix(s, "≥ ") {
-		t.Errorf("a bound in the table is shown as %q", s)
-	}
-	if ink := painted(t, b); ink < 30 {
-		t.Errorf("%d dots of the chart are painted in the bound's colour", ink)
-	}
-
-	start(t, url, "quick", "locker-steel")
-	b.until(t, `!document.querySelector('.stop').hidden`)
-	b.press(t, ".stop")
-	b.press(t, "#ask-yes")
-	b.until(t, `document.querySelector('.bench').dataset.state === 'idle'`)
-	start(t, url, "quick", "locker-steel")
-	b.until(t, `document.querySelector('.bench').dataset.state === 'holding'`)
-	b.press(t, "#all-off")
-	b.until(t, `document.querySelector('.bench').dataset.state === 'idle'`)
-	orders := d.Orders()
-	if last := orders[len(orders)-1]; last != "source-off depot page" {
-		t.Errorf("last order %q", last)
-	}
-	b.quiet(t)
-}
-
-// painted counts dots of the first chart that have the colour of a bound.
-func painted(t *testing.T, b *browser) int {
-	t.Helper()
-	return ask[int](t, b, `(() => {
-		const ink = getComputedStyle(document.documentElement).getPropertyValue('--bound').trim();
-		const [r, g, bl] = [1, 3, 5].map((i) => parseInt(ink.slice(i, i + 2), 16));
-		const c = document.querySelector('.chart canvas');
-		const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
-		let n = 0;
-		for (let i = 0; i < d.length; i += 4) if (d[i] === r && d[i + 1] === g && d[i + 2] === bl && d[i + 3] === 255) n++;
-		return n;
-	})()`)
 }
 
 // TestErrorsAreShown: what the daemon refuses is said on the page.
@@ -444,96 +402,4 @@ func TestPollingWithoutEvents(t *testing.T) {
 	b.until(t, `document.querySelector('#link').dataset.link === 'polling'`)
 	start(t, srv.URL, "quick", "locker-steel")
 	b.until(t, `document.querySelector('.bench').dataset.state === 'holding'`)
-}
-
-// TestNothingIsWiderThanAPhone: no view needs sideways scrolling at 390 px.
-func TestNothingIsWiderThanAPhone(t *testing.T) {
-	d := resttest.New()
-	url := serve(t, d)
-	start(t, url, "locker", "locker-steel", "locker-mesh", "locker-vent")
-	d.Finish("depot")
-	start(t, url, "quick", "locker-steel")
-	b := open(t)
-	b.look(t, 390, false)
-	b.do(t, "open", chromedp.Navigate(url))
-	b.until(t, `document.querySelector('.release') && document.querySelectorAll('.specimen').length > 0`)
-	wide := ask[[]string](t, b, `[...document.querySelectorAll('body *')].filter((e) => !e.closest('.scroll, .skip, dialog') && e.getBoundingClientRect().right > 391).map((e) => e.tagName + '.' + e.className)`)
-	if len(wide) > 0 {
-		t.Errorf("wider than the screen: %v", wide)
-	}
-	b.quiet(t)
-}
-
-// TestScreens writes pictures to look at; it runs when asked to.
-func TestScreens(t *testing.T) {
-	if *screens == "" {
-		t.Skip("no -screens folder is given")
-	}
-	b := open(t)
-	shots := func(name, url string, prepare func(), ready string) {
-		for _, width := range []int64{1440, 390} {
-			for _, dark := range []bool{false, true} {
-				b.look(t, width, dark)
-				b.do(t, "open", chromedp.Navigate(url))
-				b.until(t, ready)
-				if prepare != nil {
-					prepare()
-				}
-				png, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
-				if err != nil {
-					t.Fatal(err)
-				}
-				scheme := map[bool]string{false: "light", true: "dark"}[dark]
-				if err := os.WriteFile(filepath.Join(*screens, fmt.Sprintf("%s-%d-%s.png", name, width, scheme)), png, 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-	}
-	if *shown != "" {
-		shots("page", *shown, nil, `document.querySelector('#link').dataset.link === 'live' && document.querySelector('.chart canvas')`)
-		return
-	}
-	d := resttest.New("depot", "annex")
-	url := serve(t, d)
-	const live = `document.querySelector('#link').dataset.link === 'live' && document.querySelector('.bench')`
-	shots("idle", url, nil, live)
-	start(t, url, "locker", "locker-steel", "locker-mesh", "locker-vent")
-	d.Finish("depot")
-	start(t, url, "locker", "locker-steel", "locker-mesh", "locker-vent")
-	shots("hold", url, nil, live+` && document.querySelector('.release')`)
-	for range 2 {
-		step(t, url, d)
-	}
-	d.Link("annex", true, false)
-	release(t, url)
-	for range 27 {
-		d.Advance("depot")
-	}
-	shots("running", url, nil, live+` && document.querySelectorAll('.chart canvas').length === 2`)
-	d.Finish("depot")
-	shots("finished", url, func() { b.press(t, `[data-specimen="locker-mesh"] summary`) },
-		live+` && document.querySelectorAll('.chart canvas').length === 3`)
-}
-
-// TestPreview serves the page for a person to try.
-func TestPreview(t *testing.T) {
-	if *preview == "" {
-		t.Skip("no -preview address is given")
-	}
-	d := resttest.New("depot", "annex")
-	ln, err := net.Listen("tcp", *preview)
-	if err != nil {
-		t.Fatal(err)
-	}
-	srv := rest.NewServer(handler(t, d), d.Hub, nil)
-	go func() {
-		tick := time.NewTicker(250 * time.Millisecond)
-		defer tick.Stop()
-		for range tick.C {
-			d.Advance("depot")
-		}
-	}()
-	t.Logf("page at http://%s", ln.Addr())
-	t.Error(srv.Serve(ln))
 }

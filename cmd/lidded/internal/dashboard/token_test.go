@@ -102,7 +102,7 @@ func TestTokenOnThePage(t *testing.T) {
 	g.want("another-token")
 	b.press(t, "#all-off")
 	b.give(t, "another-token")
-	b.until(t, `document.querySelector('#link').innerText.includes('read back')`)
+	b.until(t, `document.querySelector('#dock .done').innerText.includes('read back')`)
 
 	for place, where := range map[string]string{"addresses": "location.href", "cookies": "document.cookie", "lasting storage": "JSON.stringify(localStorage)", "the page": "document.documentElement.outerHTML"} {
 		if s := ask[string](t, b, where); strings.Contains(s, "right-token") || strings.Contains(s, "another-token") {

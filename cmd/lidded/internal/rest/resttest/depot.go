@@ -26,6 +26,8 @@ import (
 // Depot implements every port of package rest.
 type Depot struct {
 	Hub *rest.Hub
+	// TracePoints of each trace; set it before the first run. Fewer than 101: 101.
+	TracePoints int
 
 	mu      sync.Mutex
 	benches []*bench
@@ -111,6 +113,13 @@ func line() *requirement.Line {
 			{Points: []requirement.Point{{Freq: 30e6, SE: 50, Mark: requirement.Chosen}, {Freq: 200e6, SE: 60, Mark: requirement.Chosen}, {Freq: 1e9, SE: 60, Mark: requirement.Chosen}}},
 		}}},
 	}
+}
+
+// Add puts a plan into the config.
+func (d *Depot) Add(p sweep.PlanSpec) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.plans = append(d.plans, p)
 }
 
 // Options are ready to make an interface from.

@@ -139,8 +139,8 @@ func (d *Depot) Advance(name string) bool {
 	c := sweep.Capture{
 		ID: fmt.Sprintf("0195b000-0000-7000-8000-%06d%06d", slices.Index(d.runs, r)+1, len(r.captures)+1), Run: r.ID, Seq: len(r.captures) + 1, Step: s.Index, Kind: s.Kind, At: s.At,
 		Point: q.Index, Freq: q.Freq, SourceFreq: q.Freq, SourceLevel: &level, Begun: begun, Took: perCapture, Nominal: perCapture / 2,
-		Settings: driver.Settings{Center: q.Freq, Span: q.Span, RBW: q.RBW, Detector: q.Detector, Hold: driver.ClearWrite, Points: 101, SweepTime: 20 * time.Millisecond},
-		Looks:    []sweep.Look{{SourceOn: on, Trace: trace(q, on, begun)}, {Trace: trace(q, false, begun)}},
+		Settings: driver.Settings{Center: q.Freq, Span: q.Span, RBW: q.RBW, Detector: q.Detector, Hold: driver.ClearWrite, Points: max(d.TracePoints, 101), SweepTime: 20 * time.Millisecond},
+		Looks:    []sweep.Look{{SourceOn: on, Trace: d.trace(q, on, begun)}, {Trace: d.trace(q, false, begun)}},
 	}
 	if !on {
 		c.SourceLevel, c.SourceFreq = nil, 0
@@ -184,15 +184,16 @@ func (d *Depot) Finish(name string) {
 }
 
 // trace is a carrier over a floor, with a ripple in place of noise.
-func trace(q sweep.Point, on bool, begun time.Time) driver.Trace {
-	t := driver.Trace{Start: q.Freq - q.Span/2, Stop: q.Freq + q.Span/2, Levels: make([]unit.DBm, 101), Begun: begun, Took: 20 * time.Millisecond}
+func (d *Depot) trace(q sweep.Point, on bool, begun time.Time) driver.Trace {
+	n := max(d.TracePoints, 101)
+	t := driver.Trace{Start: q.Freq - q.Span/2, Stop: q.Freq + q.Span/2, Levels: make([]unit.DBm, n), Begun: begun, Took: 20 * time.Millisecond}
 	for i := range t.Levels {
 		t.Levels[i] = unit.DBm(-110).Add(unit.DB(i%5) / 4)
 	}
 	if on {
-		t.Levels[50] = -40
+		t.Levels[n/2] = -40
 	}
-	t.Levels[100] = unit.Missing()
+	t.Levels[n-1] = unit.Missing()
 	return t
 }
 

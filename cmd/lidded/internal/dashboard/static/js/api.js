@@ -18,7 +18,7 @@ export async function request(path, options = {}, limit = 0) {
     const res = await fetch(path, {
       cache: "no-store", ...options,
       headers: { ...options.headers, ...authorization(token) },
-      signal: limit ? AbortSignal.timeout(limit) : undefined,
+      signal: limit ? AbortSignal.timeout(limit) : options.signal,
     });
     if (res.status !== 401) return res;
     if (kept() !== token) continue; // another request has asked meanwhile

@@ -13,7 +13,6 @@ export function holdButton(text, question, act) {
   const b = make("button", { type: "button", class: "hold-button" }, fill, make("span", {}, text));
   let timer = 0;
   let acted = false;
-  let asking = false;
 
   const begin = () => {
     if (timer || b.disabled) return;
@@ -39,13 +38,8 @@ export function holdButton(text, question, act) {
     }
   };
   const short = async () => {
-    if (acted || asking || b.disabled) return;
-    asking = true;
-    try {
-      if (await ask(...question)) await go();
-    } finally {
-      asking = false;
-    }
+    if (acted || b.disabled) return;
+    if (await ask(...question)) await go();
   };
 
   b.addEventListener("pointerdown", (e) => {

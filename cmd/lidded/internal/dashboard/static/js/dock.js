@@ -26,7 +26,7 @@ export class Dock {
     if (on.length) this.sign.show(true, true, names(on));
     else if (unknown.length || benches.length === 0) this.sign.show(null, false, benches.length ? names(unknown) : "no bench heard of yet");
     else this.sign.show(false, benches.some((b) => working(b.state)), many ? "on every bench" : "");
-    setText(this.off, many ? "All sources off" : "Source off");
+    setText(this.off, many ? "Switch all sources off" : "Source off");
     const running = benches.filter((b) => b.run && b.state !== "stopping");
     const key = running.map((b) => b.run).join();
     if (key === this.key) return;

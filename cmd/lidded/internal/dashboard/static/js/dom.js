@@ -33,6 +33,8 @@ const askDelay = 1200;
 export function ask(title, text, yes) {
   const box = byId("ask");
   const go = byId("ask-yes");
+  if (box.dataset.asking) return Promise.resolve(false); // one question at a time
+  box.dataset.asking = "true";
   setText(byId("ask-title"), title);
   setText(byId("ask-text"), text);
   setText(go, yes);
@@ -44,6 +46,7 @@ export function ask(title, text, yes) {
   return new Promise((resolve) => {
     box.addEventListener("close", () => {
       clearTimeout(timer);
+      delete box.dataset.asking;
       resolve(box.returnValue === "yes");
     }, { once: true });
     box.showModal();

@@ -12,6 +12,15 @@ const retryStream = 3000;
 export function follow(on, refresh, onLink) {
   let timer = 0;
   let live = false;
+  // A browser may keep a page that was left, and its stream would stay open: a
+  // few of them use up all connections to the daemon.
+  let here = new AbortController();
+  addEventListener("pagehide", () => here.abort());
+  addEventListener("pageshow", (e) => {
+    if (!e.persisted) return;
+    here = new AbortController();
+    open();
+  });
 
   async function ask() {
     clearTimeout(timer);
@@ -27,14 +36,15 @@ export function follow(on, refresh, onLink) {
   }
 
   async function open() {
+    const { signal } = here;
     const opened = () => {
       live = true;
       ask(); // whatever happened in between
     };
-    await listen("/v1/events?traces=true", opened, (name, data) => on[name]?.(JSON.parse(data))).catch(() => {});
+    await listen("/v1/events?traces=true", signal, opened, (name, data) => on[name]?.(JSON.parse(data))).catch(() => {});
     const was = live;
     live = false;
-    setTimeout(open, retryStream);
+    if (!signal.aborted) setTimeout(open, retryStream);
     if (was) ask();
   }
 

@@ -18,6 +18,7 @@ export class NowView {
     this.changed = changed;
     this.told = told;
     this.cards = new Map();
+    this.early = new Map(); // traces of benches nobody told of yet
     this.root = byId("benches");
   }
 
@@ -45,6 +46,8 @@ export class NowView {
         card = new Card(b.name, this.changed);
         this.cards.set(b.name, card);
         this.root.append(card.root);
+        if (this.early.has(b.name)) card.live.update(this.early.get(b.name));
+        this.early.delete(b.name);
       }
       if ((before.get(b.name) ?? 0) === card.pictures) card.update(b);
     }
@@ -61,7 +64,9 @@ export class NowView {
   }
 
   trace(t) {
-    this.cards.get(t.bench)?.live.update(t);
+    const card = this.cards.get(t.bench);
+    if (card) card.live.update(t);
+    else this.early.set(t.bench, t);
   }
 }
 
@@ -83,7 +88,7 @@ class Card {
     this.hold = new Hold(changed);
     this.live = new LiveTraceView(name);
     this.stop = make("button", { type: "button", class: "stop", onclick: () => this.after(stopRun(this.bench.run)) }, "Stop the run");
-    this.off = make("button", { type: "button", class: "off", onclick: () => this.after(sourceOff(name)) }, "Source off now");
+    this.off = make("button", { type: "button", class: "off", onclick: () => this.after(sourceOff(name)) }, "Switch source off");
     this.run = make("div", { class: "run" }, this.what, this.where, this.why, this.bar, this.left, this.pace);
     this.idle = make("p", { class: "idle" }, "No run is on. ", make("a", { href: address("start", { bench: name }) }, "Start one"), " or look at ", make("a", { href: "#result" }, "the last result"), ".");
     this.root = make("article", { class: "card bench", "data-bench": name, "aria-label": "Bench " + name },

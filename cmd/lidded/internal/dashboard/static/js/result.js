@@ -46,7 +46,7 @@ export class ResultView {
     this.notes = make("ul", { class: "notes" });
     this.drawn = make("div", { class: "card", hidden: true },
       make("h2", {}, "Shielding effectiveness"), this.list, this.expectLabel, this.figure, this.walker.root, this.legend, this.fold.root);
-    byId("result").append(this.picker.root, this.about, make("div", { class: "file-row" }, this.files, this.print), this.drawn, this.detail.root, this.boxes, this.notes);
+    byId("view-result").append(this.picker.root, this.about, make("div", { class: "file-row" }, this.files, this.print), this.drawn, this.detail.root, this.boxes, this.notes);
   }
 
   // show takes the parameters of the address in.

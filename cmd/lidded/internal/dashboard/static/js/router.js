@@ -33,7 +33,7 @@ export function watch(show) {
   let last = "";
   const change = () => {
     const { view, params } = route();
-    for (const name of views) byId(name).hidden = name !== view;
+    for (const name of views) byId("view-" + name).hidden = name !== view;
     for (const a of byId("views").querySelectorAll("a")) {
       if (a.hash === "#" + view) a.setAttribute("aria-current", "page");
       else a.removeAttribute("aria-current");

@@ -27,7 +27,7 @@ export class StartView {
     this.chart = new ReachChart(this.figure);
     this.outlook = make("div", { class: "outlook" });
     this.reach = make("div", { class: "card", hidden: true }, make("h2", {}, "Reach: what this set-up could prove"));
-    byId("start").append(
+    byId("view-start").append(
       make("div", { class: "card form" },
         make("label", {}, "Plan ", this.plan), make("label", {}, "Bench ", this.bench), make("label", {}, "Your name, for the journal ", this.who),
         make("fieldset", {}, make("legend", {}, "Specimens, in this order"), this.boxes), this.about),
@@ -127,7 +127,7 @@ export class StartView {
       ["Source on for", duration(o.source_on_s)], ["Capture", o.plan.capture === "sealed" ? "sealed: the analyzer is alone in the closed box" : "linked: the analyzer is reachable all the time"],
       ["Requirement", o.requirement?.title || "none"],
     ]));
-    if (o.warnings.length) this.answer.append(make("h3", {}, "Warnings"), make("ul", { class: "warnings" }, ...o.warnings.map((w) => make("li", {}, w))));
+    if (o.warnings.length) this.answer.append(make("h3", {}, "Warnings"), make("ul", { class: "warnings" }, ...[...new Set(o.warnings)].map((w) => make("li", {}, w))));
     this.outlook.append(this.exposure(o), this.steps(o));
     const fields = new Set(o.plan.points.map((q) => q.field));
     const stretches = o.requirement ? o.requirement.curves.filter((c) => fields.has(c.field)).flatMap((c) => c.stretches) : [];

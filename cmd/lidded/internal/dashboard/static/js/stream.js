@@ -4,9 +4,10 @@
 import { request } from "./api.js";
 
 // listen calls onOpen once the stream stands, and onEvent with the name and the
-// data of each event. It ends, with or without an error, when the stream does.
-export async function listen(path, onOpen, onEvent) {
-  const res = await request(path, { headers: { Accept: "text/event-stream" } });
+// data of each event. It ends, with or without an error, when the stream does or
+// the signal says so.
+export async function listen(path, signal, onOpen, onEvent) {
+  const res = await request(path, { headers: { Accept: "text/event-stream" }, signal });
   if (!res.ok || !res.headers.get("Content-Type")?.startsWith("text/event-stream")) {
     await res.body?.cancel();
     throw new Error("no stream");
