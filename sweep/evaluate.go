@@ -300,6 +300,9 @@ func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
 	}
 	o := openField{outcome: Measured, level: l.finding.Level, u: l.u, carrier: l.carrier, capture: c, ambient: l.ambient}
 	if amb, ok := lastOf(e.index[captureKey{Ambient, at, q.Index}]); ok && amb.Void == "" && amb.Freq == c.Freq {
+		if amb.HandNoise == nil {
+			amb.HandNoise = c.HandNoise // read with the same settings, by the reader's word
+		}
 		o.ambient = louder(o.ambient, e.ambient(amb))
 	}
 	switch {
@@ -408,12 +411,25 @@ func (e *Evaluator) handRead(c Capture) taken {
 		detect.Looks{Mean: milliwatts(*c.HandNoise), N: handReadFloorLook, Detector: detect.Sample}, e.rule)
 	t.finding.Method = "hand-read, one look assumed: " + t.finding.Method
 	t.u = e.noiseU(t.finding)
+	t.ambient.level = unit.Missing() // with the source off the marker is not read again
 	return t
+}
+
+// handAmbient is what a marker read with the source off says.
+func (e *Evaluator) handAmbient(c seen) ambience {
+	a := ambience{level: unit.Missing()}
+	if l := e.handRead(c.Capture); l.void == "" && l.finding.Judged() {
+		a.level, a.heard = l.reading, l.finding.Present
+	}
+	return a
 }
 
 // ambient listens to the looks with the source off: a signal in the window
 // that noise does not explain.
 func (e *Evaluator) ambient(c seen) ambience {
+	if c.HandLevel != nil {
+		return e.handAmbient(c)
+	}
 	r := c.reading
 	if c.why != "" || r.offPeak == 0 {
 		return ambience{level: unit.Missing()}

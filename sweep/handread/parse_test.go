@@ -190,6 +190,39 @@ func TestRun(t *testing.T) {
 	}
 }
 
+// TestAmbient: a line of state ambient that shows a signal makes no claim of what
+// is not clear of it, and says why; one that shows noise changes nothing.
+func TestAmbient(t *testing.T) {
+	for _, c := range []struct {
+		name, ambient, enclosed string
+		outcome                 sweep.Outcome
+		reason                  string
+	}{
+		{"none", "", "-80,-100", sweep.Measured, ""},
+		{"noise alone", "30,ambient,-99,\n", "-80,-100", sweep.Measured, ""},
+		{"a broadcaster as strong as what is enclosed", "30,ambient,-78,\n", "-77.5,-100", sweep.AmbientHeard, "another signal of -78.0 dBm is on the air here"},
+		{"with a noise floor of its own", "30,ambient,-78,-105\n", "-77.5,-100", sweep.AmbientHeard, "another signal of -78.0 dBm is on the air here"},
+		{"as strong as the reference", "30,ambient,-35,\n", "-80,-100", sweep.AmbientHeard, "another signal of -35.0 dBm stands in the open at this frequency, the reference is"},
+		{"far below what is enclosed", "30,ambient,-78,\n", "-50,-100", sweep.Measured, ""},
+		{"nothing of it comes in", "30,ambient,-78,\n", "-99.5,-100", sweep.AtLeast, ""},
+		{"at another frequency", "31,ambient,-78,\n", "-77.5,-100", sweep.Measured, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			sheet, err := handread.Parse("levels.csv", strings.NewReader("freq_mhz,state,level_dbm,noise_floor_dbm\n"+c.ambient+"30,reference,-30,-100\n30,enclosed,"+c.enclosed+"\n"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			e := sweep.Evaluate(sheet.Run(sweep.Run{ID: "r", Bench: sweep.Bench{Name: "by hand", Uncertainty: 1}}))
+			if len(e.Results) != 1 || e.Results[0].Outcome != c.outcome || !strings.HasPrefix(e.Results[0].Reason, c.reason) {
+				t.Errorf("got %v: %+v, want %v: %q", e.Results[0].Outcome, e.Results[0], c.outcome, c.reason)
+			}
+			if c.outcome == sweep.AmbientHeard && e.Results[0].SE.Relation != sweep.RelationUnknown {
+				t.Errorf("a claim beside somebody's signal: %v", e.Results[0].SE)
+			}
+		})
+	}
+}
+
 func FuzzParse(f *testing.F) {
 	if b, err := os.ReadFile("testdata/lockers.csv"); err == nil {
 		f.Add(b)
