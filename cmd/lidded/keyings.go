@@ -11,6 +11,7 @@ import (
 
 	"lidded/sweep"
 	"lidded/sweep/emission"
+	"lidded/sweep/report/export"
 )
 
 func keyingsCommand() *cobra.Command {
@@ -109,7 +110,7 @@ func keyingRows(list []sweep.Keying) [][]string {
 		}
 		rows = append(rows, []string{
 			strconv.FormatInt(k.Entry, 10), string(k.Run), strconv.Itoa(k.Step), strconv.Itoa(k.Point), exactNumber(float64(k.Freq)), exactNumber(float64(k.Level)),
-			k.On.UTC().Format(time.RFC3339Nano), off, on, k.OffNot,
+			k.On.UTC().Format(time.RFC3339Nano), off, on, export.Text(k.OffNot),
 		})
 	}
 	return rows

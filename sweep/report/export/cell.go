@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"lidded/driver/unit"
 )
@@ -86,6 +87,21 @@ func moment(t time.Time) string {
 		return ""
 	}
 	return t.UTC().Format(time.RFC3339Nano)
+}
+
+// Text makes a text safe for a spreadsheet: one that it would run as a formula
+// (it begins with =, +, -, @, their full-width forms, a tab or a line end) gets an
+// apostrophe in front (OWASP, "CSV Injection"). All other text is written as it
+// is. Numbers are no text: a level begins with its minus sign.
+//
+// Names in a config cannot begin like this; names of an imported file and what an
+// instrument says can, and a rule here covers journals written before any rule.
+func Text(s string) string {
+	first, _ := utf8.DecodeRuneInString(s)
+	if s != "" && strings.ContainsRune("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20", first) {
+		return "'" + s
+	}
+	return s
 }
 
 // token makes one word of a name: "falls short" becomes falls_short.

@@ -34,7 +34,8 @@ const (
 )
 
 const about = "Shielding effectiveness (SE) of enclosures under test: reference level minus enclosed level, in dB. " +
-	"Read se_relation first: a measured value stands in se_db, a lower bound in se_at_least_db. An empty cell is a value that is not there."
+	"Read se_relation first: a measured value stands in se_db, a lower bound in se_at_least_db. An empty cell is a value that is not there. " +
+	"A text that a spreadsheet would run as a formula stands behind an apostrophe."
 
 // Description describes the files of an export.
 type Description struct {

@@ -98,7 +98,9 @@ func define[R any](t Table, rows func(Bundle) iter.Seq2[R, error], columns ...co
 				return err
 			}
 			for i, c := range columns {
-				cells[i] = c.cell(row)
+				if cells[i] = c.cell(row); c.Type == "string" && !c.ownWords() {
+					cells[i] = Text(cells[i])
+				}
 			}
 			if err := put(cells); err != nil {
 				return err
@@ -124,6 +126,9 @@ func (c column[R]) of(words ...string) column[R] {
 	c.constraints().Enum = words
 	return c
 }
+
+// ownWords reports whether the column holds words of ours alone.
+func (c column[R]) ownWords() bool { return c.Constraints != nil && c.Constraints.Enum != nil }
 
 func (c *column[R]) constraints() *Constraints {
 	if c.Constraints == nil {
