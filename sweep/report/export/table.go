@@ -24,6 +24,7 @@ type Bundle struct {
 type Field struct {
 	Name        string       `json:"name"`
 	Type        string       `json:"type"` // string, number, integer, boolean, datetime
+	Format      string       `json:"format,omitempty"`
 	Unit        string       `json:"unit,omitempty"`
 	Description string       `json:"description"`
 	Constraints *Constraints `json:"constraints,omitempty"`
@@ -89,6 +90,9 @@ type column[R any] struct {
 // define makes a table of rows of one kind.
 func define[R any](t Table, rows func(Bundle) iter.Seq2[R, error], columns ...column[R]) Table {
 	for _, c := range columns {
+		if c.Type == "datetime" {
+			c.Format = "any" // readers of version 1 know no fractions of a second otherwise
+		}
 		t.Fields = append(t.Fields, c.Field)
 	}
 	t.rows = func(b Bundle, put func([]string) error) error {
