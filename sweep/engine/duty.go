@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -105,34 +106,38 @@ func (c *conduct) rest(ctx context.Context, d *dutyError) error {
 
 // recall takes the on-time of the last hour from the ledger, for a limit that
 // holds across a restart. An entry left open shows a daemon killed while keyed:
-// it counts as the longest it may have been meant to be on.
+// it counts as the longest it may have been meant to be on. A clock set forward
+// while no daemon ran makes keyings look older than they are; nothing here can
+// tell.
 func (b *Bench) recall(ctx context.Context) error {
 	if b.rules.MaxKeyedPerHour <= 0 || b.keyedSince == nil {
 		return nil
 	}
 	ctx, cancel := b.durable(ctx)
 	defer cancel()
-	now := b.clock.Now()
-	list, err := b.keyedSince(ctx, now.Add(-hour))
-	if err != nil {
-		return fmt.Errorf("bench %s: look up on-time in the ledger: %w", b.facts.Name, err)
-	}
 	open := b.rules.MaxKeyed
 	if open <= 0 {
 		open = time.Minute
 	}
+	now := b.clock.Now()
+	list, err := b.keyedSince(ctx, now.Add(-hour-open))
+	if err != nil {
+		return fmt.Errorf("bench %s: look up on-time in the ledger: %w", b.facts.Name, err)
+	}
 	b.tx.past = nil
 	for _, k := range list {
-		to := k.Off
-		if to.IsZero() || to.Before(k.On) {
-			to = k.On.Add(open)
+		on := k.Off.Sub(k.On)
+		if k.Off.IsZero() || on < 0 {
+			on = open
 		}
-		if to.After(now) {
-			to = now
-		}
-		if to.After(k.On) {
-			b.tx.past = append(b.tx.past, burst{k.On, to})
+		// How long ago, as the wall's clock has it: from here on only the difference
+		// counts, so that setting the clock later changes nothing. A keying that is
+		// yet to come shows a clock set back since: it may have ended just now.
+		ago := max(0, now.Sub(k.On)-on)
+		if to := now.Add(-ago); on > 0 {
+			b.tx.past = append(b.tx.past, burst{to.Add(-on), to})
 		}
 	}
+	slices.SortStableFunc(b.tx.past, func(x, y burst) int { return x.from.Compare(y.from) })
 	return nil
 }

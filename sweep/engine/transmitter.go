@@ -117,19 +117,20 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if err := healthy(ctx, t.links.source, RoleSource); err != nil {
 		return err
 	}
-	k.On = t.clock.Now().UTC()
+	from := t.clock.Now()
+	k.On = from.UTC()
 	entry, err := t.keyOn(ctx, k)
 	if err != nil {
 		return &ruleError{ruleJournal, err}
 	}
-	from := t.clock.Now()
 	t.mark(true)
 	defer func() {
 		trouble, offErr := t.off(ctx)
 		now := t.clock.Now()
 		t.spent += now.Sub(from)
 		t.past = append(t.past, burst{from, now})
-		ledgerErr := t.keyOff(ctx, entry, offErr)
+		// The wall's clock may have been set meanwhile: how long it was on has not.
+		ledgerErr := t.keyOff(ctx, entry, k.On.Add(now.Sub(from)), offErr)
 		switch {
 		case offErr != nil:
 			err = &ruleError{ruleSourceOff, errors.Join(offErr, err)}
@@ -282,12 +283,12 @@ func (t *transmitter) keyOn(ctx context.Context, k sweep.Keying) (int64, error) 
 	return t.journal.KeyOn(ctx, k)
 }
 
-func (t *transmitter) keyOff(ctx context.Context, entry int64, not error) error {
+func (t *transmitter) keyOff(ctx context.Context, entry int64, at time.Time, not error) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.rules.JournalTimeout)
 	defer cancel()
 	why := ""
 	if not != nil {
 		why = not.Error()
 	}
-	return t.journal.KeyOff(ctx, entry, t.clock.Now().UTC(), why)
+	return t.journal.KeyOff(ctx, entry, at, why)
 }

@@ -3,11 +3,17 @@ package daemon_test
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
+
 	"lidded/cmd/lidded/internal/daemon"
+	"lidded/store"
+	"lidded/sweep"
 )
 
 // TestEveryDay: once a day at a time on the wall, over a change of summer time
@@ -57,5 +63,38 @@ func TestEveryDay(t *testing.T) {
 	}
 	if !slices.Equal(acted, want) {
 		t.Errorf("acted at\n%q, want\n%q", acted, want)
+	}
+}
+
+// TestOtherRunsStandInTheOrderOfStoring, not in that of a clock that was set back.
+func TestOtherRunsStandInTheOrderOfStoring(t *testing.T) {
+	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "lidded.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	at := time.Date(2031, 5, 17, 12, 0, 0, 0, time.UTC)
+	var ids []sweep.RunID
+	for _, specimens := range []string{"heron", "otter", "heron kingfisher", "kingfisher", "heron"} {
+		at = at.Add(-24 * time.Hour)
+		r := sweep.Run{ID: sweep.RunID(uuid.Must(uuid.NewV7()).String()), Created: at, State: sweep.Pending}
+		for name := range strings.FieldsSeq(specimens) {
+			r.Specimens = append(r.Specimens, sweep.Specimen{Name: name})
+		}
+		if err := s.Create(t.Context(), r); err != nil {
+			t.Fatal(err)
+		}
+		ids = append(ids, r.ID)
+	}
+	in, err := daemon.ReportOf(t.Context(), s, ids[2])
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []sweep.RunID
+	for _, o := range in.Others {
+		got = append(got, o.Run.ID)
+	}
+	if want := []sweep.RunID{ids[0], ids[3], ids[4]}; !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
 	}
 }

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"io"
 	"slices"
@@ -61,25 +60,22 @@ func reportOf(ctx context.Context, s *store.Store, id sweep.RunID, evaluate func
 	return in, nil
 }
 
-// others are the other runs of a run's specimens, oldest first.
+// others are the other runs of a run's specimens, in the order in which they were
+// stored, whatever the clock did.
 func others(ctx context.Context, s *store.Store, run sweep.Run) ([]document.Other, error) {
-	seen := map[sweep.RunID]bool{run.ID: true}
+	list, err := s.Runs(ctx, sweep.RunFilter{})
+	if err != nil {
+		return nil, err
+	}
+	ours := func(name string) bool {
+		return slices.ContainsFunc(run.Specimens, func(s sweep.Specimen) bool { return s.Name == name })
+	}
 	var out []document.Other
-	for _, spec := range run.Specimens {
-		list, err := s.Runs(ctx, sweep.RunFilter{Specimen: spec.Name})
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range list {
-			if !seen[r.ID] {
-				seen[r.ID] = true
-				out = append(out, document.Other{Run: r})
-			}
+	for _, r := range slices.Backward(list) { // newest first
+		if r.ID != run.ID && slices.ContainsFunc(r.Specimens, ours) {
+			out = append(out, document.Other{Run: r})
 		}
 	}
-	slices.SortFunc(out, func(a, b document.Other) int {
-		return cmp.Or(a.Run.Created.Compare(b.Run.Created), cmp.Compare(a.Run.ID, b.Run.ID))
-	})
 	return out, nil
 }
 
