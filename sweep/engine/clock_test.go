@@ -62,7 +62,7 @@ func TestTheClockIsSetBack(t *testing.T) {
 	s := w.setup()
 	s.Clock = c
 	s.Rules.MaxKeyedPerHour = 100 * time.Millisecond // three looks of 30 ms
-	var truth []sweep.Keying // by the world's own clock
+	var truth []sweep.Keying                         // by the world's own clock
 	w.onCall = func(_ int, name string) {
 		switch name {
 		case "source.SetOutput(on)":
