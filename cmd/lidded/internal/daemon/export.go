@@ -47,7 +47,7 @@ func (d *Daemon) exports() []rest.Export {
 	without := len(export.Tables(export.Bundle{})) // those after it are made of the captures
 	for i, t := range export.Tables(export.Bundle{Captures: d.store.EachCapture(context.Background(), ""), Traces: true}) {
 		out = append(out, rest.Export{
-			File: t.File(), Type: "text/csv; charset=utf-8", Summary: t.Title,
+			File: t.File(), Type: "text/csv; charset=utf-8", Summary: t.Title + ", as CSV",
 			Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
 				b, err := BundleOf(ctx, d.store, id, true)
 				if err == nil && b.Captures == nil && i >= without {

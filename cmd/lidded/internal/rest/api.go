@@ -160,7 +160,8 @@ func (s *server) config() huma.Config {
 				Description: "Measures the shielding effectiveness of RF-shielded boxes. A number carries its unit in its name; durations are in seconds; " +
 					"times are RFC 3339 in UTC. A lower bound stands in an object with its relation and is never a bare number. " +
 					"Every error is a problem document (RFC 9457).",
-				License: &huma.License{Name: "Apache-2.0", Identifier: "Apache-2.0"},
+				Extensions: map[string]any{"x-interface-version": InterfaceVersion},
+				License:    &huma.License{Name: "Apache-2.0", Identifier: "Apache-2.0"},
 			},
 			Components: &huma.Components{
 				Schemas:         huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer),

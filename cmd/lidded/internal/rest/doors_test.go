@@ -125,7 +125,7 @@ func TestRoles(t *testing.T) {
 		need         access.Role
 	}
 	routes := []route{
-		{"GET", "/", access.Anyone}, {"GET", "/static/js/main.js", access.Anyone}, {"GET", "/openapi.json", access.Anyone}, {"GET", "/openapi.yaml", access.Anyone},
+		{"GET", "/", access.Anyone}, {"GET", "/static/js/main.js", access.Anyone}, {"GET", "/openapi.json", access.Anyone}, {"GET", "/openapi.yaml", access.Anyone}, {"GET", "/docs", access.Anyone}, {"GET", "/docs/page.css", access.Anyone},
 		{"GET", "/problems/forbidden", access.Anyone}, {"GET", "/metrics", access.Scrape}, {"HEAD", "/metrics", access.Scrape}, {"HEAD", "/v1/runs", access.Read},
 		{"GET", "/nowhere", access.Anyone}, {"DELETE", "/v1/runs", access.Anyone},
 	}

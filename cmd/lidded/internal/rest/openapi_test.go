@@ -10,8 +10,10 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/danielgtaylor/huma/v2"
 	"go.yaml.in/yaml/v3"
 
+	"lidded/cmd/lidded/internal/openapi"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/cmd/lidded/internal/rest/resttest"
 )
@@ -42,6 +44,73 @@ func TestOpenAPIGolden(t *testing.T) {
 	}
 	if !bytes.Equal(doc, want) {
 		t.Errorf("the OpenAPI document differs from %s; if that is meant, run the test with -update and look at the difference", golden)
+	}
+}
+
+var release = flag.Bool("release", false, "take the present interface as released")
+
+const released = "testdata/released.json"
+
+// TestNothingReleasedBreaks: a client of the interface as last released still finds
+// all it knows, unless the first number of its version says that it may not.
+func TestNothingReleasedBreaks(t *testing.T) {
+	text, err := rest.OpenAPI("golden", exports()[:1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if *release {
+		if err := os.WriteFile(released, append(text, '\n'), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	old, err := os.ReadFile(released)
+	if err != nil {
+		t.Fatal(err)
+	}
+	was, err := openapi.Parse(old)
+	if err != nil {
+		t.Fatal(err)
+	}
+	is, err := openapi.Parse(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if is.Info.Interface != rest.InterfaceVersion || was.Info.Interface == "" {
+		t.Fatalf("the documents are of the versions %q and %q", was.Info.Interface, is.Info.Interface)
+	}
+	major := func(version string) string { first, _, _ := strings.Cut(version, "."); return first }
+	if major(was.Info.Interface) != major(is.Info.Interface) {
+		return
+	}
+	for _, b := range openapi.Breaks(was, is) {
+		t.Errorf("%s: this breaks clients of version %s; mend it, or raise the first number of InterfaceVersion", b, was.Info.Interface)
+	}
+}
+
+// TestDocsPage: the page for people is served, with every operation and schema, and
+// without a script.
+func TestDocsPage(t *testing.T) {
+	g := serve(t, resttest.New())
+	a := g.do(t, "GET", "/docs", "")
+	if a.status != 200 || a.header.Get("Content-Type") != "text/html; charset=utf-8" || !strings.Contains(a.header.Get("Content-Security-Policy"), "default-src 'none'") {
+		t.Fatalf("%d %v", a.status, a.header)
+	}
+	page := string(a.body)
+	operations(g.doc, func(method, path string, op *huma.Operation) {
+		if !strings.Contains(page, `<h3 id="`+op.OperationID+`">`) || !strings.Contains(page, "<code>"+path+"</code>") {
+			t.Errorf("%s %s is not on the page", method, path)
+		}
+	})
+	for name := range g.doc.Components.Schemas.Map() {
+		if !strings.Contains(page, `<h3 id="schema-`+name+`">`) {
+			t.Errorf("schema %s is not on the page", name)
+		}
+	}
+	if strings.Contains(page, "<script") || strings.Contains(page, "style=") {
+		t.Error("the page has a script or a style of its own")
+	}
+	if css := g.do(t, "GET", "/docs/page.css", ""); css.status != 200 || css.header.Get("Content-Type") != "text/css; charset=utf-8" {
+		t.Errorf("the sheet: %d %v", css.status, css.header)
 	}
 }
 
