@@ -34,33 +34,15 @@ func TestRequestsReachNeitherFilesNorInstruments(t *testing.T) {
 	}
 }
 
-// wiretap passes a connection on and keeps what was sent to the instrument.
-type wiretap struct {
-	mu   sync.Mutex
-	sent bytes.Buffer
-}
-
-func (w *wiretap) Write(p []byte) (int, error) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return w.sent.Write(p)
-}
-
-// text is what was sent so far, in lower case.
-func (w *wiretap) text() string {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return strings.ToLower(w.sent.String())
-}
-
-// tap listens before an instrument until the test ends.
-func tap(t *testing.T, instrument string) (*wiretap, string) {
+// tap listens before an instrument until the test ends, and keeps what is sent
+// to it.
+func tap(t *testing.T, instrument string) (*safeBuffer, string) {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &wiretap{}
+	w := &safeBuffer{}
 	var wg sync.WaitGroup
 	t.Cleanup(func() {
 		ln.Close()
@@ -101,7 +83,7 @@ var hostile = []string{
 // of it.
 func TestHostileTexts(t *testing.T) {
 	dir := t.TempDir()
-	var taps []*wiretap
+	var taps []*safeBuffer
 	s := serveBench(t, dir, 4, func(s *served, _ *string) {
 		s.before = func(address string) string {
 			w, at := tap(t, address)
@@ -171,7 +153,7 @@ func TestHostileTexts(t *testing.T) {
 		t.Errorf("only %d requests", sent)
 	}
 	for i, w := range taps {
-		text := w.text()
+		text := strings.ToLower(w.String())
 		if text == "" || strings.Contains(text, "xyzzy") || strings.Contains(text, "passwd") || strings.Contains(text, "lidded.") {
 			t.Errorf("instrument %d was sent %q", i, text)
 		}
