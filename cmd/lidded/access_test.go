@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/tls"
 	"crypto/x509"
@@ -51,7 +52,7 @@ func newHouse(t *testing.T) *house {
 		h.secrets["the "+role+" one"] = newToken(t, h.tokens, "the "+role+" one", role)
 	}
 	h.served = serveBench(t, dir, 4, func(s *served, keys *string) {
-		*keys = strings.Replace(*keys, "log: {", "web_config: web.yaml, auth: required, log: {level: debug, ", 1)
+		*keys = strings.Replace(*keys, "log: {", "web_config: web.yaml, auth: required, hosts: [bench.depot.example], log: {level: debug, ", 1)
 		pool := x509.NewCertPool()
 		data, err := os.ReadFile(h.certs.CA)
 		if err != nil {
@@ -133,6 +134,24 @@ func TestLettingNobodyIn(t *testing.T) {
 		t.Errorf("the journal names the token %d times: %s", n, journal)
 	}
 
+	h.live()
+	for host, want := range map[string]int{"bench.depot.example": 200, "elsewhere.example": 421} {
+		req, err := http.NewRequestWithContext(t.Context(), "GET", h.base+"/v1/benches", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Host = host
+		req.Header.Set("Authorization", "Bearer "+h.secrets["the read one"])
+		resp, err := h.http.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		if resp.StatusCode != want {
+			t.Errorf("as %s: %d, want %d", host, resp.StatusCode, want)
+		}
+	}
+
 	// Made and revoked while the daemon runs.
 	h.secrets["late"] = newToken(t, h.tokens, "late", "read", "--expires", "8h")
 	if code, _, errs := h.as(h.secrets["late"], "runs"); code != exitOK {
@@ -161,6 +180,27 @@ func TestLettingNobodyIn(t *testing.T) {
 		said["the log"] = log
 	}
 	h.noSecrets(said)
+}
+
+// live listens until the first picture comes, over HTTP/2.
+func (h *house) live() {
+	req, err := http.NewRequestWithContext(h.t.Context(), "GET", h.base+"/v1/events", nil)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	req.Header.Set("Authorization", "Bearer "+h.secrets["the read one"])
+	resp, err := h.http.Do(req)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	lines := bufio.NewScanner(resp.Body)
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() && lines.Text() != "event: progress" {
+	}
+	if lines.Text() != "event: progress" || resp.ProtoMajor != 2 {
+		h.t.Errorf("live events: %q over HTTP/%d, %v", lines.Text(), resp.ProtoMajor, lines.Err())
+	}
 }
 
 // local looks at and switches off from the daemon's own computer, and gives

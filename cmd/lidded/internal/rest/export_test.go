@@ -15,7 +15,10 @@ func Document(o Options) (*huma.OpenAPI, error) {
 const SubscriberBuffer = subscriberBuffer
 
 // Limits of connections, for the test that exceeds them.
-const MostIdle = mostIdle
+const (
+	MostIdle     = mostIdle
+	ReadHeadTime = readHeadTime
+)
 
 // Subscribe gives a listener that does not go through HTTP; its channel is
 // closed when it is dropped.

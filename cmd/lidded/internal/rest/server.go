@@ -2,6 +2,7 @@ package rest
 
 import (
 	"container/list"
+	"crypto/tls"
 	"log"
 	"net"
 	"net/http"
@@ -76,8 +77,17 @@ func newConns(mostIdle, mostActive int) *conns {
 // note follows a connection through its states.
 func (c *conns) note(conn net.Conn, state http.ConnState) {
 	if victim := c.move(conn, state); victim != nil {
-		_ = victim.Close()
+		cut(victim)
 	}
+}
+
+// cut closes a connection without a farewell: that of TLS would wait for a peer
+// that does not read, and hold up whoever wants to come in meanwhile.
+func cut(conn net.Conn) {
+	if t, ok := conn.(*tls.Conn); ok {
+		conn = t.NetConn()
+	}
+	_ = conn.Close()
 }
 
 // move returns a connection to close, or nil.

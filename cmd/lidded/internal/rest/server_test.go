@@ -2,8 +2,10 @@ package rest_test
 
 import (
 	"bufio"
+	"errors"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -60,6 +62,36 @@ func TestIdleConnections(t *testing.T) {
 	if a := g.do(t, "GET", "/healthz", ""); a.status != 200 {
 		t.Errorf("%d %s", a.status, a.body)
 	}
+}
+
+// TestIdleConnectionsOverTLS: those that never begin to speak TLS are closed like
+// others, the longest idle first.
+func TestIdleConnectionsOverTLS(t *testing.T) {
+	srv := httptest.NewUnstartedServer(nil)
+	srv.Config = rest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}), nil, nil)
+	srv.StartTLS()
+	defer srv.Close()
+	var conns []net.Conn
+	for range rest.MostIdle + 20 {
+		c, err := net.Dial("tcp", srv.Listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		conns = append(conns, c)
+	}
+	if err := conns[0].SetReadDeadline(time.Now().Add(rest.ReadHeadTime / 2)); err != nil {
+		t.Fatal(err)
+	}
+	_, err := conns[0].Read(make([]byte, 1))
+	if ne := net.Error(nil); err == nil || errors.As(err, &ne) && ne.Timeout() {
+		t.Errorf("the longest idle is not closed: %v", err)
+	}
+	res, err := srv.Client().Get(srv.URL)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res.Body.Close()
 }
 
 func TestServerHasLimits(t *testing.T) {
