@@ -179,7 +179,20 @@ func TestLettingNobodyIn(t *testing.T) {
 	} else {
 		said["the log"] = log
 	}
+	if _, out, _ := ran(t, "token", "list", "--tokens", h.tokens); strings.Contains(lineOf(out, "the operate one"), "-\n") || !strings.HasSuffix(lineOf(out, "the administer one"), "-\n") {
+		t.Errorf("what was used and what was not:\n%s", out)
+	}
 	h.noSecrets(said)
+}
+
+// lineOf is the line of a table that begins with a name.
+func lineOf(table, name string) string {
+	for line := range strings.Lines(table) {
+		if strings.HasPrefix(line, name) {
+			return line
+		}
+	}
+	return ""
 }
 
 // live listens until the first picture comes, over HTTP/2.

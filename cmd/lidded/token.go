@@ -121,7 +121,8 @@ func tellToken(w io.Writer, t access.Token, f access.File, out string) {
 // listedToken is a token as 'token list --json' gives it.
 type listedToken struct {
 	access.Token
-	Expired bool `json:"expired"`
+	Expired  bool       `json:"expired"`
+	LastUsed *time.Time `json:"last_used,omitempty"` // as the daemon wrote it down, once a minute
 }
 
 func tokenListCommand() *cobra.Command {
@@ -141,11 +142,20 @@ func tokenListCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		uses, err := f.Uses()
+		if err != nil {
+			fmt.Fprintln(c.ErrOrStderr(), "lidded:", err)
+		}
 		now := time.Now()
 		list := []listedToken{}
-		rows := [][]string{{"NAME", "ROLE", "CREATED", "EXPIRES"}}
+		rows := [][]string{{"NAME", "ROLE", "CREATED", "EXPIRES", "LAST USED"}}
 		for _, t := range all {
-			list = append(list, listedToken{t, t.Expired(now)})
+			entry := listedToken{Token: t, Expired: t.Expired(now)}
+			used := "-"
+			if at, ok := uses.Of(t); ok {
+				entry.LastUsed, used = &at, at.Local().Format("2006-01-02 15:04")
+			}
+			list = append(list, entry)
 			end := "never"
 			if t.Expires != nil {
 				end = t.Expires.Local().Format(time.DateTime)
@@ -153,7 +163,7 @@ func tokenListCommand() *cobra.Command {
 			if t.Expired(now) {
 				end += " (has expired)"
 			}
-			rows = append(rows, []string{t.Name, t.Role.String(), t.Created.Local().Format(time.DateTime), end})
+			rows = append(rows, []string{t.Name, t.Role.String(), t.Created.Local().Format(time.DateTime), end, used})
 		}
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), list)

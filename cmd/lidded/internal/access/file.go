@@ -169,19 +169,19 @@ func (f File) change(do func(Tokens) (Tokens, error)) (err error) {
 	if err != nil {
 		return fmt.Errorf("write tokens: %w", err)
 	}
-	return f.replace(append([]byte(fileHead), data...))
+	return f.replace(f.Path, append([]byte(fileHead), data...))
 }
 
-// replace writes the file beside its place and moves it there when it is safe on
+// replace writes a file beside its place and moves it there when it is safe on
 // the disk.
-func (f File) replace(data []byte) (err error) {
+func (f File) replace(path string, data []byte) (err error) {
 	defer func() {
 		if err != nil {
 			err = fmt.Errorf("write tokens: %w", err)
 		}
 	}()
-	folder := filepath.Dir(f.Path)
-	part, err := os.CreateTemp(folder, filepath.Base(f.Path)+".*.part") // mode 0600
+	folder := filepath.Dir(path)
+	part, err := os.CreateTemp(folder, filepath.Base(path)+".*.part") // mode 0600
 	if err != nil {
 		return err
 	}
@@ -193,7 +193,7 @@ func (f File) replace(data []byte) (err error) {
 	if err := errors.Join(f.give(part), write(part, data), part.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(part.Name(), f.Path); err != nil {
+	if err := os.Rename(part.Name(), path); err != nil {
 		return err
 	}
 	d, err := os.Open(folder)

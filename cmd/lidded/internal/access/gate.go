@@ -21,6 +21,7 @@ type Gate struct {
 	required bool
 	failures *limiter
 	requests *limiter
+	uses     useLog
 	clock    func() time.Time
 	log      *zap.Logger
 }
@@ -115,6 +116,7 @@ func (g *Gate) Admit(r *http.Request, need Role, urgent bool) (Caller, error) {
 		g.tell("token "+t.Name, now, TooLow, r, zap.String("token", t.Name))
 		return Caller{}, &Refusal{Kind: TooLow, Text: fmt.Sprintf("token %s has the role %v, and this needs %v", t.Name, t.Role, need)}
 	}
+	g.uses.note(t.Name, now)
 	return Caller{t.Name, t.Role}, nil
 }
 

@@ -1,7 +1,9 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -48,4 +50,23 @@ func openEntrance(d *config.Daemon, log *zap.Logger) (entrance, error) {
 	}
 	e.gate = access.NewGate(access.GateOptions{Tokens: file, Required: d.TokenRequired(), Log: log})
 	return e, nil
+}
+
+const usesEvery = time.Minute
+
+// noteUses writes down now and then when tokens were last used, and at the end.
+func (d *Daemon) noteUses(ctx context.Context) error {
+	tick := time.NewTicker(usesEvery)
+	defer tick.Stop()
+	for ended := false; !ended; {
+		select {
+		case <-ctx.Done():
+			ended = true
+		case <-tick.C:
+		}
+		if err := d.entrance.gate.WriteUses(); err != nil {
+			d.log.Warn("when tokens were last used is not written down", zap.Error(err))
+		}
+	}
+	return nil
 }

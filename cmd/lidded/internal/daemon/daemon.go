@@ -234,6 +234,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	}
 	part(d.settleRuns)
 	part(d.serveHTTP)
+	part(d.noteUses)
 	part(d.runSchedules)
 	part(d.keepHouse)
 	part(d.briefs.serve)
