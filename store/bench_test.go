@@ -158,3 +158,36 @@ func BenchmarkRead(b *testing.B) {
 		}
 	})
 }
+
+// BenchmarkPrune archives a run of 500 captures with six looks of 1,001 points,
+// lets its traces go and gives the disk back.
+func BenchmarkPrune(b *testing.B) {
+	for b.Loop() {
+		b.StopTimer()
+		s := openBench(b)
+		old := endedRun(b, s, 500, sweep.Completed)
+		endedRun(b, s, 1, sweep.Completed)
+		before, err := s.Size()
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.StartTimer()
+		if _, err := s.Archive(b.Context(), old, b.TempDir()); err != nil {
+			b.Fatal(err)
+		}
+		if err := s.Prune(b.Context(), old, asItStood); err != nil {
+			b.Fatal(err)
+		}
+		if err := s.Shrink(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+		b.StopTimer()
+		after, err := s.Size()
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(before)/1e6, "MB-before")
+		b.ReportMetric(float64(after)/1e6, "MB-after")
+		b.StartTimer()
+	}
+}

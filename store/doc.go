@@ -8,6 +8,10 @@
 // recomputes nothing: what a capture means is the domain's affair, and nothing
 // here is ever rewritten.
 //
+// Traces may leave it, by one way: Archive copies a run to a file of its own,
+// Prune lets its traces go, readers then get them from the archive, BringBack
+// takes them back. Restore makes a store of a backup, Salvage of a damaged one.
+//
 // Times are kept as nanoseconds since 1970 UTC. Order is the order of storing,
 // by rising numbers, never by the clock. A level that is not a number, behind a
 // pointer, reads back as nil; in a trace it stays what it was.
