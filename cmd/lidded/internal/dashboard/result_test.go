@@ -55,11 +55,14 @@ func TestResult(t *testing.T) {
 	if s := ask[string](t, b, `document.querySelector('.walker input').getAttribute('aria-valuetext')`); !strings.Contains(s, "MHz: measured") {
 		t.Errorf("the slider says %q", s)
 	}
-	for _, want := range []string{"Reference", "\u221240.0 dBm", "Noise floor", "\u2212122.0 dBm", "enclosed, source off", "Settings, as read back"} {
+	for _, want := range []string{"Reference", "\u221240.0 dBm", "Noise floor", "\u2212122.0 dBm", "enclosed, source off", "as read back", "Uncertainty budget", "Standard uncertainty", "Coverage"} {
 		if s := b.text(t, "#point"); !strings.Contains(s, want) {
 			t.Errorf("the point does not say %q: %s", want, s)
 		}
 	}
+	b.press(t, "#point .settings summary")
+	b.until(t, `document.querySelector('#point .settings tbody')?.innerText.includes('10 kHz')`)
+	ask[bool](t, b, `(document.querySelector('#point h2').focus(), true)`)
 	b.keys(t, "Escape")
 	b.until(t, `document.querySelector('#point').hidden`)
 

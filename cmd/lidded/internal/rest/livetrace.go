@@ -2,7 +2,6 @@ package rest
 
 import (
 	"encoding/json"
-	"math"
 	"slices"
 	"sync"
 	"time"
@@ -12,12 +11,9 @@ import (
 	"lidded/sweep"
 )
 
-// What a listener is sent of live traces: at most one of each bench per
-// liveEvery, each of at most livePoints points.
-const (
-	liveEvery  = 200 * time.Millisecond
-	livePoints = 1001
-)
+// liveEvery is how long a listener waits for the next live trace of a bench at
+// the least.
+const liveEvery = 200 * time.Millisecond
 
 // LiveTrace is what the analyzer showed last, small enough to be drawn as it
 // comes. It is for looking at; claims come from the captures themselves.
@@ -33,7 +29,7 @@ type LiveTrace struct {
 	SourceOn bool      `json:"source_on" doc:"While the trace was taken"`
 	Start    float64   `json:"start_hz"`
 	Stop     float64   `json:"stop_hz"`
-	Points   int       `json:"points" doc:"Of the trace as captured; where levels are fewer, each is the highest of a stretch of them"`
+	Points   int       `json:"points" doc:"Of the trace as captured; where levels are fewer, they are the lowest and the highest of each stretch"`
 	Levels   Levels    `json:"levels_dbm" doc:"Evenly spaced from start to stop"`
 	PeakFreq *float64  `json:"peak_hz"`
 	Peak     *float64  `json:"peak_dbm"`
@@ -48,11 +44,10 @@ func liveTraceOf(p sweep.Progress, on, off *sweep.Look) LiveTrace {
 		shown = off
 	}
 	c := p.Capture
-	thin := shown.Trace.Thin(livePoints)
 	out := LiveTrace{
 		Run: string(p.Run), Bench: p.Bench, Time: p.Time.UTC(), StepKind: c.Kind.String(), At: settingOf(c.At), Point: c.Point,
-		Freq: float64(c.Freq), RBW: float64(c.Settings.RBW), SourceOn: shown.SourceOn, Start: float64(thin.Start), Stop: float64(thin.Stop),
-		Points: len(shown.Trace.Levels), Levels: hundredths(thin.Levels),
+		Freq: float64(c.Freq), RBW: float64(c.Settings.RBW), SourceOn: shown.SourceOn, Start: float64(shown.Trace.Start), Stop: float64(shown.Trace.Stop),
+		Points: len(shown.Trace.Levels), Levels: each(sweep.Thinned(shown.Trace.Levels, mostShown), hundredth),
 	}
 	if i := shown.Trace.Peak(); i >= 0 {
 		out.PeakFreq, out.Peak = number(shown.Trace.Freq(i)), number(shown.Trace.Levels[i])
@@ -71,15 +66,6 @@ func median(t driver.Trace) unit.DBm {
 	}
 	slices.Sort(sorted)
 	return sorted[len(sorted)/2]
-}
-
-// hundredths rounds levels for the wire: a listener draws them.
-func hundredths(levels []unit.DBm) Levels {
-	out := make(Levels, len(levels))
-	for i, p := range levels {
-		out[i] = unit.DBm(math.Round(float64(p)*100) / 100)
-	}
-	return out
 }
 
 // newest returns the last look with the source on and the last with it off;

@@ -2,10 +2,12 @@
 // traces showed, and what its uncertainty is made of.
 
 import { make, setText } from "./dom.js";
-import { db, dbm, duration, freq, kinds, level, place, se } from "./format.js";
+import { db, dbm, duration, fixed, freq, kinds, level, place, se } from "./format.js";
 import { get } from "./api.js";
-import { facts, Fold, table } from "./table.js";
-import { TraceChart, tell } from "./tracechart.js";
+import { pointTraces } from "./pointtraces.js";
+import { facts, Fold, row, table } from "./table.js";
+
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 export class Detail {
   // closed is called when the person is done with it.
@@ -24,34 +26,36 @@ export class Detail {
 
   close() {
     this.closed();
-    this.back?.focus?.();
+    if (this.back?.isConnected) this.back.focus();
   }
 
-  // show takes a run, a specimen and the index of a point, or null.
+  // show takes a run, a specimen and the index of a point, or null, and what
+  // the run says at all settings.
   async show(run, specimen, point, results) {
-    const key = point === null ? "" : JSON.stringify([run.id, specimen, point]);
+    const settings = point === null ? [] : results.filter((r) => r.point === point && r.at.specimen === specimen);
+    const key = point === null ? "" : JSON.stringify([run.id, specimen, point, settings.length]);
     if (key === this.key) return;
     this.key = key;
-    this.clear();
-    this.root.hidden = key === "";
-    if (!key) return;
     const q = run.plan_settings.points.find((p) => p.index === point);
-    if (!q) {
-      this.root.hidden = true;
-      return;
-    }
-    this.back = document.activeElement;
+    this.root.hidden = key === "" || !q;
+    if (this.root.hidden) return this.clear();
+    if (!this.root.contains(document.activeElement)) this.back = document.activeElement;
     setText(this.title, `${specimen} at ${freq(q.freq_hz)}`);
-    this.body.replaceChildren(make("p", {}, "\u2026"));
     this.title.focus({ preventScroll: true });
-    this.root.scrollIntoView({ block: "start", behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
-    const claims = results.results.filter((r) => r.point === point && r.at.specimen === specimen);
+    this.root.scrollIntoView({ block: "start", behavior: calm.matches ? "auto" : "smooth" });
+    this.path = `/v1/runs/${encodeURIComponent(run.id)}/points/${point}?specimen=${encodeURIComponent(specimen)}`;
+    this.settings = settings;
+    return this.load(this.path, key);
+  }
+
+  async load(path, key) {
+    this.clear();
+    this.body.replaceChildren(make("p", { role: "status" }, "Asking for the point \u2026"));
     try {
-      const parts = await this.parts(run, specimen, q);
-      if (key !== this.key) return; // another point was opened meanwhile
-      this.body.replaceChildren(...claims.flatMap(claimed), ...parts);
+      const d = await get(path);
+      if (key === this.key) this.fill(d);
     } catch (e) {
-      this.body.replaceChildren(...claims.flatMap(claimed), make("p", { class: "why" }, e.message));
+      if (key === this.key) this.body.replaceChildren(make("p", { class: "why" }, e.message));
     }
   }
 
@@ -61,53 +65,34 @@ export class Detail {
     this.body.replaceChildren();
   }
 
-  // parts gathers the captures of the point: reference, enclosed, ambient.
-  async parts(run, specimen, q) {
-    const path = "/v1/runs/" + encodeURIComponent(run.id);
-    const { captures } = await get(path + "/captures?limit=10000");
-    const mine = captures.filter((c) => c.point === q.index && (!c.at.specimen || c.at.specimen === specimen));
-    const whole = await Promise.all(mine.slice(-12).map((c) => get("/v1/captures/" + encodeURIComponent(c.id))));
-    return [...this.traced(whole, q), settings(mine)];
+  fill(d) {
+    const { charts, parts } = pointTraces(d);
+    this.charts = charts;
+    this.body.replaceChildren(...this.others(d), ...claimed(d), ...parts, ...budget(d.budget), settings(d), ...rungs(d));
+    for (const draw of parts.map((p) => p.draw).filter(Boolean)) draw();
   }
 
-  // traced shows the newest traces: reference, enclosed with the source on, off.
-  traced(captures, q) {
-    const look = (kind, on) => captures.filter((c) => c.kind === kind).flatMap((c) => c.looks.filter((l) => l.source_on === on)).at(-1)?.trace;
-    const found = [["reference", look("reference", true)], ["on", look("enclosed", true)], ["off", look("enclosed", false)]].filter(([, t]) => t && t.levels_dbm.length);
-    if (found.length === 0) return [make("p", {}, "No traces were kept: the levels were read by hand.")];
-    const names = { reference: "reference", on: "enclosed, source on", off: "enclosed, source off" };
-    const traces = found.map(([kind, t]) => ({ ...t, kind }));
-    const figure = make("div", { class: "chart", role: "img" });
-    const sentence = `Traces around ${freq(q.freq_hz)}: ` + traces.map((t) => tell(names[t.kind], t, top(t))).join(" ");
-    figure.setAttribute("aria-label", sentence + " The table below has the levels.");
-    const chart = new TraceChart(figure);
-    this.charts.push(chart);
-    queueMicrotask(() => chart.update(traces));
-    const heads = [["Frequency"], ...traces.map((t) => [names[t.kind], true])];
-    return [
-      make("h3", {}, "Traces"),
-      make("ul", { class: "legend" }, ...traces.map((t) => make("li", {}, make("span", { class: "stroke " + t.kind, "aria-hidden": "true" }), " ", names[t.kind]))),
-      figure, make("p", { class: "readout" }, sentence),
-      new Fold("Table of the traces", () => table("Levels", heads, traces[0].levels_dbm.map((_, i) => [
-        freq(traces[0].start_hz + ((traces[0].stop_hz - traces[0].start_hz) * i) / Math.max(traces[0].levels_dbm.length - 1, 1)), ...traces.map((t) => dbm(t.levels_dbm[i])),
-      ]))).root,
-    ];
+  // others leads to the other settings at which the point was measured.
+  others(d) {
+    if (this.settings.length < 2) return [];
+    const button = (r) => {
+      const { position, polarization, repeat } = r.at;
+      const here = position === d.at.position && polarization === d.at.polarization && repeat === d.at.repeat;
+      const path = this.path + "&" + new URLSearchParams({ position, polarization, repeat });
+      return make("li", {}, make("button", { type: "button", class: "chip", "aria-pressed": String(here), onclick: () => this.load(path, this.key) }, `${where(r.at)}: ${r.se ? se(r.se) : r.outcome}`));
+    };
+    return [make("ul", { class: "series", "aria-label": "Where it was measured" }, ...this.settings.map(button))];
   }
 }
 
-function top(t) {
-  let best = -1;
-  t.levels_dbm.forEach((v, i) => {
-    if (v !== null && (best < 0 || v > t.levels_dbm[best])) best = i;
-  });
-  if (best < 0) return {};
-  return { peak_dbm: t.levels_dbm[best], peak_hz: t.start_hz + ((t.stop_hz - t.start_hz) * best) / Math.max(t.levels_dbm.length - 1, 1) };
-}
+const where = (at) => place({ ...at, specimen: " " }).replace(/^[ ,]+/, "");
 
-// claimed says what is claimed of a point at one setting.
-function claimed(r) {
+// claimed says what is claimed of the point and why.
+function claimed(d) {
+  const r = d.result;
+  if (!r) return [make("p", {}, "Nothing was captured through the shield yet.")];
   return [
-    make("h3", {}, place({ ...r.at, specimen: " " }).replace(/^[ ,]+/, "") || "Result"),
+    make("h3", {}, `Claim: ${where(d.at)}`),
     facts([
       ["Outcome", r.outcome + (r.reason ? `: ${r.reason}` : "")], ["SE", se(r.se)], ["Reference", dbm(r.reference_dbm)], ["Enclosed", level(r.enclosed)],
       ["Noise floor", dbm(r.noise_floor_dbm)], ["Margin", db(r.margin_db)], ["Dynamic range", db(r.dynamic_range_db)],
@@ -115,14 +100,42 @@ function claimed(r) {
       ["Required", r.required_db === undefined ? null : `${db(r.required_db)}: ${r.verdict}`],
       ["Confidence", r.confidence ? `${Math.round(r.confidence * 1000) / 10} %` : null], ["Method", r.method],
     ]),
+    ...(d.would_decide ? [make("p", {}, `To decide: ${d.would_decide}`)] : []),
   ];
 }
 
-// settings lists what the captures were taken with.
-function settings(captures) {
-  const heads = [["Capture"], ["Where", false, true], ["Source", true], ["RBW", true], ["Span", true], ["Detector"], ["Attenuation", true], ["Took", true], ["Void", false, true]];
-  return new Fold(`Settings, as read back, of ${captures.length} captures`, () => table("Settings of the captures", heads, captures.map((c) => [
+const budgetHeads = [["Component"], ["Kind"], ["Acts on"], ["Value", true], ["Distribution"], ["Divisor", true], ["Standard uncertainty", true], ["Share", true], ["Source", false, true]];
+
+// budget lists what the uncertainty is made of.
+function budget(b) {
+  if (!b) return [];
+  const sum = facts([
+    ["Standard uncertainty", db2(b.standard_uncertainty_db)], ["Expanded uncertainty", db2(b.expanded_uncertainty_db)], ["Taken off a bound", db2(b.one_sided_db)],
+    ["Coverage", `${Math.round(b.coverage * 1000) / 10} %` + (b.coverage_factor ? `, factor ${b.coverage_factor.toFixed(2)}` : "")], ["Method", b.method],
+  ]);
+  const rows = b.entries.map((e) => [
+    e.name + (e.cancelled ? " (in common, cancels)" : ""), e.kind, e.side, db2(e.value_db), e.distribution, fixed(e.divisor, 2), db2(e.standard_uncertainty_db), Math.round(e.share * 100) + " %", e.source || "",
+  ]);
+  return [make("h3", {}, "Uncertainty budget"), sum, new Fold(`Table of the budget: ${rows.length} components`, () => table("Uncertainty budget, largest share first", budgetHeads, rows)).root];
+}
+
+const db2 = (v) => (v === null || v === undefined ? "\u2013" : fixed(v, 2) + " dB");
+
+const settingHeads = [["Capture"], ["Where", false, true], ["Source", true], ["RBW", true], ["Span", true], ["Detector"], ["Attenuation", true], ["Level", true], ["Noise floor", true], ["Took", true], ["Says nothing because", false, true]];
+
+// settings lists what the captures were taken with, as read back.
+function settings(d) {
+  return new Fold(`Settings of ${d.captures.length} captures, as read back`, () => table("Settings of the captures, as read back", settingHeads, d.captures.map((c) => [
     kinds[c.kind] || c.kind, place(c.at), c.source_level_dbm === undefined ? "off" : dbm(c.source_level_dbm), freq(c.settings.rbw_hz), freq(c.settings.span_hz),
-    c.settings.detector, db(c.settings.attenuation_db), duration(c.took_s), c.void || (c.overload ? "overload" : ""),
-  ]))).root;
+    c.settings.detector, db(c.settings.attenuation_db), dbm(c.level_dbm), dbm(c.floor_dbm), duration(c.took_s), c.void || c.says_nothing || (c.overload ? "overload" : ""),
+  ])), { class: "settings" }).root;
+}
+
+const rungHeads = [["Look"], ["Settings", false, true], ["Outcome", false, true], ["SE", true], ["Noise floor", true], ["Margin", true]];
+
+// rungs lists the looks of an adaptive plan one by one.
+function rungs(d) {
+  if (d.rungs.length < 2) return [];
+  return [new Fold(`Looks one by one: ${d.rungs.length}`, () => table("Looks through the shield, one by one", rungHeads, d.rungs.map((r) =>
+    row(rungHeads, [String(r.rung + 1), r.settings, r.outcome + (r.reason ? `: ${r.reason}` : ""), se(r.se), dbm(r.noise_floor_dbm), db(r.margin_db)])))).root];
 }

@@ -12,7 +12,7 @@ export class Dock {
     this.sign = new Sign((source) => setData(this.root, "source", source));
     this.done = make("p", { class: "done", role: "status" });
     this.stops = make("span", { class: "stops" });
-    this.off = make("button", { type: "button", class: "off", id: "all-off", onclick: () => this.allOff() }, "Source off");
+    this.off = make("button", { type: "button", class: "off", id: "all-off", onclick: () => this.allOff() }, "Switch source off");
     this.root.append(this.sign.root, this.done, make("div", { class: "buttons" }, this.stops, this.off));
     this.benches = [];
   }
@@ -26,7 +26,7 @@ export class Dock {
     if (on.length) this.sign.show(true, true, names(on));
     else if (unknown.length || benches.length === 0) this.sign.show(null, false, benches.length ? names(unknown) : "no bench heard of yet");
     else this.sign.show(false, benches.some((b) => working(b.state)), many ? "on every bench" : "");
-    setText(this.off, many ? "Switch all sources off" : "Source off");
+    setText(this.off, many ? "Switch all sources off" : "Switch source off");
     const running = benches.filter((b) => b.run && b.state !== "stopping");
     const key = running.map((b) => b.run).join();
     if (key === this.key) return;

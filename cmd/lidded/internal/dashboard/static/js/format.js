@@ -47,6 +47,21 @@ export function when(iso) {
   return `${t.getFullYear()}-${two(t.getMonth() + 1)}-${two(t.getDate())} ${two(t.getHours())}:${two(t.getMinutes())}`;
 }
 
+// clock writes a time of day to the second.
+export function clock(iso) {
+  const t = new Date(iso);
+  return [t.getHours(), t.getMinutes(), t.getSeconds()].map((n) => String(n).padStart(2, "0")).join(":");
+}
+
+// bytes writes an amount of storage.
+export function bytes(n) {
+  if (n === null || n === undefined) return "not known";
+  for (const [size, name] of [[1e12, "TB"], [1e9, "GB"], [1e6, "MB"], [1e3, "kB"]]) {
+    if (n >= size) return (n / size).toFixed(1) + " " + name;
+  }
+  return n + " bytes";
+}
+
 // place names where a capture is made.
 export function place(at) {
   const parts = [at.specimen || "no shield", at.position, at.polarization];

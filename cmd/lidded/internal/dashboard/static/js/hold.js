@@ -29,7 +29,7 @@ export class Hold {
     const cautions = hold.cautions || [];
     const question = ["Is this done?", hold.instruction, "Yes, go on"];
     this.root.append(
-      make("h3", {}, make("span", { class: "hand", "aria-hidden": "true" }, "\u270b\ufe0e"), " ", titles[hold.lid] || "Your turn", make("small", {}, ` step ${hold.index + 1} of ${p.steps}`)),
+      make("h3", {}, make("span", { class: "pause", "aria-hidden": "true" }), " ", titles[hold.lid] || "Your turn", make("small", {}, ` step ${hold.index + 1} of ${p.steps}`)),
       make("p", { class: "instruction" }, hold.instruction),
       ...(cautions.length ? [make("h4", {}, "Mind"), make("ul", { class: "cautions" }, ...cautions.map((c) => make("li", {}, c)))] : []),
       holdButton("Done: hold down to go on", question, async () => {

@@ -19,6 +19,12 @@ export class LiveTraceView {
     this.said = -sentenceEvery;
   }
 
+  clear() {
+    this.trace = null;
+    this.root.hidden = true;
+    clearTimeout(this.later);
+  }
+
   update(t) {
     this.trace = t;
     this.root.hidden = false;
@@ -38,7 +44,7 @@ export class LiveTraceView {
     const t = this.trace;
     this.said = performance.now();
     const source = t.source_on ? "source on" : "source off";
-    setText(this.about, `${kinds[t.step_kind] || t.step_kind} \u00b7 ${place(t.at)} \u00b7 ${freq(t.freq_hz)}, RBW ${freq(t.rbw_hz)}, ${source}` + (t.points > t.levels_dbm.length ? ` \u00b7 ${t.points} points, each drawn one the highest of a stretch` : ""));
+    setText(this.about, `${kinds[t.step_kind] || t.step_kind} \u00b7 ${place(t.at)} \u00b7 ${freq(t.freq_hz)}, RBW ${freq(t.rbw_hz)}, ${source}` + (t.points > t.levels_dbm.length ? ` \u00b7 ${t.points} points, drawn are the lowest and the highest of each stretch` : ""));
     const text = tell(`Trace with the ${source}`, t, marks);
     setText(this.sentence, text);
     this.figure.setAttribute("aria-label", text + " The table below has the levels.");

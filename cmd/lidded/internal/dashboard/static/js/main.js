@@ -2,6 +2,7 @@
 
 import { byId, setData, setText } from "./dom.js";
 import { get } from "./api.js";
+import { BenchView } from "./bench.js";
 import { Dock } from "./dock.js";
 import { follow } from "./live.js";
 import { NowView } from "./now.js";
@@ -17,7 +18,7 @@ const dock = new Dock(again);
 const now = new NowView(again, told);
 const result = new ResultView();
 const start = new StartView(again);
-const views = { result, start };
+const views = { result, start, bench: new BenchView() };
 let pending = 0;
 
 // told passes the benches on to all who show something of them.

@@ -117,6 +117,8 @@ class Card {
     this.idle.hidden = Boolean(p || bench.run);
     this.stop.hidden = !bench.run || bench.state === "stopping";
     if (p) this.showProgress(p);
+    // What was heard in an earlier run says nothing of this one.
+    if (bench.run && this.live.trace && this.live.trace.run !== bench.run) this.live.clear();
     this.hold.show(p && bench.state === "holding" ? p.hold : null, p);
   }
 

@@ -73,6 +73,7 @@ export class Plot {
 }
 
 const common = {
+  padding: [14, 26, 0, 0],
   legend: { show: false },
   cursor: { y: false, points: { show: false }, drag: { x: false, y: false } },
 };

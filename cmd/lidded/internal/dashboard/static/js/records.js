@@ -22,4 +22,7 @@ export async function record(id) {
 
 export const runs = async () => (await get("/v1/runs?limit=100")).runs;
 
+// expectation is what a specimen should do at the points of a run.
+export const expectation = (id, specimen) => get(`${path(id)}/expectation?specimen=${encodeURIComponent(specimen)}`);
+
 export const explanation = (id, specimen) => get(`${path(id)}/explanation?specimen=${encodeURIComponent(specimen)}`);

@@ -7,7 +7,7 @@ import { describe, legend } from "./marks.js";
 import { Detail } from "./detail.js";
 import { nightsOf } from "./nights.js";
 import { Picker } from "./picker.js";
-import { explanation, record, runs } from "./records.js";
+import { expectation, record, runs } from "./records.js";
 import { note } from "./router.js";
 import { SEChart } from "./sechart.js";
 import { counts, SpecimenCard, verdictMarks } from "./specimencard.js";
@@ -110,7 +110,7 @@ export class ResultView {
     this.say();
     this.draw();
     this.card();
-    this.detail.show(base.run, front, this.chosen.point === "" ? null : Number(this.chosen.point), base.results);
+    this.detail.show(base.run, front, this.chosen.point === "" ? null : Number(this.chosen.point), base.results.results);
   }
 
   // say writes what the run is.
@@ -163,15 +163,14 @@ export class ResultView {
   }
 
   // expectation is what the wall of the specimen in front should do, once it
-  // has been asked for; a run that goes on is not explained again and again.
+  // has been asked for.
   expectation() {
     const { run } = this.base;
-    if (!run.ended) return null;
     const key = run.id + "/" + this.frontBox;
     if (!this.expected.has(key)) {
       this.expected.set(key, null);
-      explanation(run.id, this.frontBox).then((x) => {
-        this.expected.set(key, x.expected ? x.expected.curves.flatMap((c) => c.points).sort((a, b) => a.freq_hz - b.freq_hz) : null);
+      expectation(run.id, this.frontBox).then((x) => {
+        this.expected.set(key, x.known ? x.points.toSorted((a, b) => a.freq_hz - b.freq_hz) : null);
         this.draw();
       }).catch(() => {});
     }

@@ -45,7 +45,7 @@ export class TraceChart extends Plot {
       })],
       axes: [
         this.axis({ size: 34, space: 90, values: (u, s) => names(s, u.scales.x) }),
-        this.axis({ size: 68, values: unit("dBm") }),
+        this.axis({ size: 76, values: unit("dBm") }),
       ],
       hooks: { draw: [(u) => this.draw(u)] },
     };
