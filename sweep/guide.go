@@ -17,9 +17,11 @@ const (
 	strongEnough  = unit.DB(40)      // margin of a reference that adds nothing to the uncertainty
 	weakest       = unit.DB(15)      // margin from which a reference rung may follow the carrier
 	referenceTime = 20 * time.Second // most time for a sweep of a reference rung
-	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung
-	shyOf         = unit.DB(3)       // a neighbour's SE may be off by this
-	mostShifts    = 6                // tries beside somebody's signal
+	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung,
+	wellClear     = unit.DB(20)      // unless it stands this far over the floor: then it is read to
+	fineNoise     = unit.DB(0.12)
+	shyOf         = unit.DB(3) // a neighbour's SE may be off by this
+	mostShifts    = 6          // tries beside somebody's signal
 )
 
 // Rung is one capture to be made of a point: what the analyzer and the source
@@ -389,11 +391,15 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 	}
 	l := e.levelOf(last)
 	if sofar.Outcome == Measured {
-		u := e.noiseU(l.finding)
-		if u <= calm || !l.finding.Present {
+		u, again := e.noiseU(l.finding), g.sightings()-1
+		fine := l.finding.Present && again == 0 && u > fineNoise && l.finding.Level.Sub(level(last.reading.floor)) >= wellClear
+		if !l.finding.Present || u <= calm && !fine {
 			return req, "measured"
 		}
-		req.Signal, req.Seen, req.Again = l.finding.Level, true, g.sightings()-1
+		req.Signal, req.Seen, req.Again = l.finding.Level, true, again
+		if fine {
+			req.Fine = fineNoise
+		}
 	} else if l.void == "" && l.finding.Present {
 		if s := last.reading.on.Mean - last.reading.off.Mean; s > 0 {
 			req.Signal, req.Seen, req.Again = level(s).Add(-1), true, g.sightings()-1

@@ -208,26 +208,47 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	return r, ""
 }
 
-// vertexOf is where the top of a Gaussian filter's response lies: a parabola in
-// decibels through the highest point and its two neighbours. Its uncertainty is
-// that of their levels (Rician, first order) against the curve's slope,
-// 24.08·h/RBW² dB a hertz at a spacing h, and a fifteenth of the spacing for the
-// filter's own shape.
+// How far below the top a filter's response is halved to find its middle.
+const (
+	halvedAt   = unit.DB(6)
+	halvedFrom = unit.DB(4) // of the signal over the noise, there
+)
+
+// vertexOf is where the carrier stands between trace points: midway between the
+// two places, by straight lines through the levels, where the filter's response
+// is 6 dB below its top. That needs no more of the filter than that it is
+// symmetrical: a parabola through the top, exact for a Gaussian filter, says
+// nothing about one with a flat top. The uncertainty is that of the levels there
+// (Rician, first order) against the slope, and that of the straight lines, which
+// was found by trying Gaussian, four-pole synchronous and flat-topped filters at
+// every phase and 0.1 to 3 trace points per RBW.
 func vertexOf(mean []float64, best int, axis driver.Trace, rbw unit.Hz, floor float64, looks int) (at, u unit.Hz) {
-	if best < 1 || best >= len(mean)-1 {
+	top := mean[best]
+	threshold := top / halvedAt.Power()
+	if !(threshold > floor*halvedFrom.Power()) {
 		return 0, 0
 	}
-	lo, top, hi := float64(level(mean[best-1])), float64(level(mean[best])), float64(level(mean[best+1]))
-	curve := 2*top - lo - hi
-	if !(curve > 0) || math.IsInf(curve, 0) {
-		return 0, 0
+	at, u = 0, 0
+	sd := 1.25 * singleLookAtSN / math.Sqrt(math.Max(threshold/floor-1, 1)*float64(looks)) // more than first order where the noise is near
+	var stat float64
+	for _, step := range []int{-1, 1} {
+		i := best
+		above := func(k int) bool { return k >= 0 && k < len(mean) && mean[k] > threshold }
+		for above(i) || above(i+step) { // one point below may be a dip of the noise
+			i += step
+		}
+		if i < 0 || i >= len(mean) || !(mean[i] > 0) {
+			return 0, 0 // the response is cut off, or a reading is missing
+		}
+		high, low := float64(level(mean[i-step])), float64(level(mean[i]))
+		width := axis.Freq(i) - axis.Freq(i-step)
+		share := (high - float64(level(threshold))) / (high - low)
+		at += (axis.Freq(i-step) + width*unit.Hz(share)) / 2
+		stat = math.Hypot(stat, sd*math.Abs(float64(width))/(high-low)/2)
 	}
-	h := axis.Freq(best+1) - axis.Freq(best)
-	shift := unit.Hz(math.Max(-1, math.Min(1, (hi-lo)/(2*curve))))
-	snr := math.Max(mean[best]/floor-1, 1)
-	sd := singleLookAtSN / math.Sqrt(snr*float64(looks))
-	stat := unit.Hz(sd) * rbw * rbw / (34 * h)
-	return axis.Freq(best) + h*shift, unit.Hz(math.Hypot(float64(stat), float64(h)/15))
+	h := axis.Freq(1) - axis.Freq(0)
+	lines := h * unit.Hz(math.Min(0.02+0.12*float64(h/rbw), 1/math.Sqrt(12)))
+	return at, unit.Hz(math.Hypot(stat, float64(lines)))
 }
 
 // searchBins is how many independent readings the window holds: neighbouring

@@ -50,6 +50,7 @@ type Request struct {
 	// Missing: nothing. Seen says that it was seen here, not beside.
 	Signal  unit.DBm
 	Seen    bool
+	Fine    unit.DB // noise wanted in its level, standard uncertainty; zero: as much as a level may have
 	Have    float64 // looks had in zero span at HaveRBW: a rung there adds to them
 	HaveRBW unit.Hz
 
@@ -167,13 +168,17 @@ func Choose(r Request) Choice {
 // measure looks for the cheapest rung at which the signal's level can be read.
 func (r Request) measure() (Choice, bool) {
 	var best *Rung
+	u := levelU
+	if r.Fine > 0 {
+		u = float64(r.Fine)
+	}
 	for _, rbw := range Steps(r.Start, r.Min) {
 		s := r.Signal.Sub(r.floor(rbw)).Power()
 		if unit.PowerRatio(s) < levelMargin {
 			continue
 		}
 		// Variance of a mean power of K looks, (1+2s)/K + 1/M over s², in dB.
-		want := int(math.Ceil(18.86 * (1.2 + 2*s) / (s * s) / (levelU * levelU) * math.Exp2(float64(max(r.Again, 0)))))
+		want := int(math.Ceil(18.86 * (1.2 + 2*s) / (s * s) / (u * u) * math.Exp2(float64(max(r.Again, 0)))))
 		if g, ok := r.make(rbw, max(want, 2)); ok && g.Looks > 0 && g.On <= r.most(g) && (r.Left < 0 || g.Cost <= r.Left) && (best == nil || g.Cost < best.Cost) {
 			best = &g
 		}
