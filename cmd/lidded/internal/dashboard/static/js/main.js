@@ -8,6 +8,7 @@ import { follow } from "./live.js";
 import { NowView } from "./now.js";
 import { ResultView } from "./result.js";
 import { StartView } from "./start.js";
+import { TrendView } from "./trend.js";
 import { watch } from "./router.js";
 
 const refreshEvery = 1500; // results, while captures come in: no more often than this,
@@ -18,7 +19,7 @@ const dock = new Dock(again);
 const now = new NowView(again, told);
 const result = new ResultView();
 const start = new StartView(again);
-const views = { result, start, bench: new BenchView() };
+const views = { result, start, trend: new TrendView(), bench: new BenchView() };
 let pending = 0;
 
 // told passes the benches on to all who show something of them.

@@ -13,8 +13,16 @@ function points(r) {
     run: r.run, created: r.created,
     points: r.freq_hz.map((freq_hz, i) => ({
       freq_hz, point: i, outcome: r.outcome[i],
-      se: r.relation[i] ? { relation: r.relation[i], se_db: r.se_db[i], se_low_db: r.se_low_db[i] ?? undefined, se_high_db: r.se_high_db[i] ?? undefined } : undefined,
+      se: claim(r, i),
       reference_dbm: r.reference_dbm[i], required_db: r.required_db[i] ?? undefined, verdict: r.verdicts[i],
     })).filter((w) => w.outcome !== "unknown").sort((a, b) => a.freq_hz - b.freq_hz),
   };
+}
+
+// claim is an SE as the interface gives it elsewhere.
+function claim(r, i) {
+  if (!r.relation[i]) return undefined;
+  const low = r.se_low_db[i] ?? undefined;
+  const high = r.se_high_db[i] ?? undefined;
+  return { relation: r.relation[i], se_db: r.se_db[i], se_low_db: low, se_high_db: high, expanded_uncertainty_db: high === undefined || low === undefined ? undefined : (high - low) / 2 };
 }
