@@ -205,6 +205,15 @@ type budgetKey struct {
 	repeats                 uncertainty.Repeats
 }
 
+// budgetsOf gives the budget of each result.
+func (e *Evaluator) budgetsOf(results []Result) []uncertainty.Result {
+	out := make([]uncertainty.Result, len(results))
+	for i, r := range results {
+		out[i] = e.BudgetOf(r)
+	}
+	return out
+}
+
 // BudgetOf returns what the uncertainty of one of this evaluator's results is
 // made of, with its rows, largest first; empty without a claim.
 func (e *Evaluator) BudgetOf(r Result) uncertainty.Result {

@@ -136,7 +136,7 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 	if line == nil && p.Requirement == "" {
 		est.Notes = append(est.Notes, "no requirement line: results get no verdict")
 	}
-	est.Exposure = exposureOutlook(p, b)
+	est.Exposure = ExposureOf(p, b)
 	est.Notes = append(est.Notes, neverNotes(p, b)...)
 	return est
 }

@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver/unit"
 	"lidded/sweep/requirement"
+	"lidded/sweep/uncertainty"
 )
 
 // Outcome is what may be claimed at a point. The four are never mixed.
@@ -110,6 +111,9 @@ type Evaluation struct {
 	Summaries []Summary `json:"summaries"`
 	Notes     []string  `json:"notes,omitempty"` // such as a closing reference that drifted
 	Time      Timing    `json:"time"`
+	// Budgets are what the uncertainty of each result is made of, in the order of
+	// Results; without rows where there is no claim. They are not kept with a run.
+	Budgets []uncertainty.Result `json:"-"`
 }
 
 // Timing holds the plan's prediction against what the captures took.

@@ -80,7 +80,7 @@ func cautions(p Plan, b Bench) []string {
 	out := []string{CautionRoom}
 	if !b.Conducted {
 		out = append(out, CautionExposure)
-		switch o := exposureOutlook(p, b); {
+		switch o := ExposureOf(p, b); {
 		case o != nil:
 			out = append(out, o.Caution)
 		case b.Exposure != nil:
@@ -103,9 +103,9 @@ type ExposureOutlook struct {
 	Caution string              `json:"caution"` // the sentence shown at hold points
 }
 
-// exposureOutlook is nil for a bench that radiates nothing or does not state its
+// ExposureOf is nil for a bench that radiates nothing or does not state its
 // chain.
-func exposureOutlook(p Plan, b Bench) *ExposureOutlook {
+func ExposureOf(p Plan, b Bench) *ExposureOutlook {
 	list := Exposures(p, b)
 	if len(list) == 0 {
 		return nil

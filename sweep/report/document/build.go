@@ -32,7 +32,7 @@ func Build(in Input, form Form) (Document, error) {
 	// is missing.
 	rest := []func() Section{
 		b.specimens, b.people, b.method, b.equipment, b.setUp, b.settings, b.references, b.ranges, b.ambient,
-		b.results, b.failures, b.uncertainty, b.transmission, b.cautions, b.log, b.raw, b.evidence,
+		b.results, b.failures, b.uncertainty, b.budgets, b.transmission, b.cautions, b.log, b.raw, b.evidence,
 	}
 	sections := make([]Section, 0, len(rest)+3)
 	for _, f := range rest {
@@ -54,7 +54,8 @@ type builder struct {
 	heard   [][]string // ambient
 	tally   map[sweep.StepKind]int
 	lost    [][]string // captures without a valid trace
-	digest  string     // over the captures
+	backs   readBack
+	digest  string // over the captures
 	digests []digest
 }
 

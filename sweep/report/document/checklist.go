@@ -29,14 +29,16 @@ var checklistItems = []item{
 	{"equipment: make, model, serial, firmware, calibration", "Equipment", []string{"equipment", "calibration of the "}},
 	{"set-up: antennas, cables, amplifiers, attenuators, separations, heights, photos, block diagram, side of the source", "Set-up",
 		[]string{"antennas", "cables", "amplifiers", "attenuators", "separations", "heights of the antennas", "side of the source", "photos and block diagram"}},
-	{"settings: frequency, power, RBW, detector, looks, dwell, attenuation", "Settings; Raw readings", nil},
+	{"settings: frequency, power, RBW, video bandwidth, detector, looks, dwell, attenuation, preamplifier", "Settings; Raw readings", []string{"video bandwidth as read back", "preamplifier as read back"}},
 	{"reference before and after, drift, verdict", "Reference before and after", []string{"closing reference"}},
 	{"noise floor, dynamic range against the need at each frequency, linearity", "Noise floor and dynamic range", []string{"proof of linearity"}},
 	{"ambient with the source off, leakage check", "Source off: ambient and leakage", []string{"ambient in the open", "leakage check with terminated cables"}},
 	{"grid of positions; every position, polarization and frequency; raw readings", "Results; Raw readings", []string{": grid of positions"}},
 	{"SE with its relation; worst case at each frequency and where", "Results", nil},
 	{"failures, repairs, retests: both sets of data", "Failures, repairs, retests", []string{": repairs"}},
-	{"uncertainty, coverage and method; digest of the data; log; signatures", "Uncertainty; Evidence; Log; Signatures", []string{"log"}},
+	{"uncertainty, coverage factor and method", "Uncertainty; Uncertainty budgets", []string{"uncertainty budgets"}},
+	{"right to transmit, overrides, radiated power, limits of exposure", "Transmission", []string{"radiated power"}},
+	{"digest of the data; log; signatures", "Evidence; Log; Signatures", []string{"log"}},
 }
 
 // missingOf lists what is missing of an item.

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"lidded/sweep"
+	"lidded/sweep/emission"
 	"lidded/sweep/report/document"
 	"lidded/sweep/report/export"
 	"lidded/sweep/report/reporttest"
@@ -31,6 +32,14 @@ func depot() document.Input {
 	run.Steps = []sweep.Step{{Kind: sweep.HoldPoint, Cautions: []string{sweep.CautionRoom, sweep.CautionExposure}}, {Index: 1, Kind: sweep.Reference}}
 	run.Specimens[0].Facts = &sweep.SpecimenFacts{Owner: "River Rescue <Upper & Lower>", Dimensions: "0.6 m × 0.5 m × 0.4 m"}
 	run.Line.Curves = []requirement.Curve{{Fields: []requirement.Field{requirement.PlaneWave}, Segments: []requirement.Segment{{Points: []requirement.Point{{Freq: 10e6, SE: 60}, {Freq: 2e9, SE: 60}}}}}}
+	limits, err := emission.BuiltinLimits("")
+	if err != nil {
+		panic(err) // shipped data
+	}
+	run.Bench.Radiated = &emission.Chain{Amplifier: 40, Cable: 1, AntennaGain: 2}
+	run.Bench.Exposure = &emission.Rule{Limits: limits, Ground: emission.FullReflection}
+	run.Bench.Never = emission.Never{Overrides: []emission.Override{{Entry: "airband-voice", Basis: "inside the boathouse's screened room"}}}
+	run.Predicted = 40 * time.Minute
 	at := run.Created.Add(time.Minute)
 	return document.Input{
 		Run: run, Evaluation: reporttest.Evaluation(), Captures: reporttest.Captures(),
@@ -214,7 +223,7 @@ func TestPDFWhole(t *testing.T) {
 // many repeats the results at n frequencies.
 func many(in document.Input, n int) document.Input {
 	points, results := in.Run.Plan.Points, in.Evaluation.Results
-	in.Run.Plan.Points, in.Evaluation.Results = nil, nil
+	in.Run.Plan.Points, in.Evaluation.Results, in.Evaluation.Budgets = nil, nil, nil
 	for i := range n {
 		p := points[i%len(points)]
 		p.Index = i

@@ -93,9 +93,10 @@ func (b *builder) transmission() Section {
 	if len(rights.Rows) > 0 {
 		s.Blocks = append(s.Blocks, rights)
 	}
+	s.Blocks = append(s.Blocks, b.never()...)
 	totals := sweep.Totals(b.in.Keyings)
 	if len(totals) == 0 {
-		s.Blocks = append(s.Blocks, text("The transmission ledger has no entry for this run."))
+		s.Blocks = append(append(s.Blocks, text("The transmission ledger has no entry for this run.")), b.exposure()...)
 		return s
 	}
 	t := Table{Caption: "Transmission ledger, per band of the Radio Regulations", Columns: []Column{
@@ -106,7 +107,7 @@ func (b *builder) transmission() Section {
 			n.Band, fmt.Sprint(n.Keyings), n.On.Round(time.Millisecond).String(), n.LongestOn.Round(time.Millisecond).String(), number(n.Highest), moment(n.FirstOn), moment(n.LastOn), fmt.Sprint(n.Unknown), fmt.Sprint(n.Doubtful),
 		})
 	}
-	s.Blocks = append(s.Blocks, t)
+	s.Blocks = append(append(s.Blocks, t), b.exposure()...)
 	return s
 }
 

@@ -3,6 +3,7 @@ package document
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"lidded/sweep"
 	"lidded/sweep/requirement"
@@ -52,7 +53,31 @@ func (b *builder) people() Section {
 		known("begun", momentOr(r.Started)),
 		known("ended", momentOr(r.Ended)),
 		known("started by", r.Trigger),
-	}}}
+	}, b.pace()}}
+}
+
+// pace sets the time that was predicted beside the time taken.
+func (b *builder) pace() Pairs {
+	r, t := b.in.Run, b.in.Evaluation.Time
+	out := Pairs{known("predicted time", seconds(r.Predicted)), known("captures took", seconds(t.Took))}
+	if t.Ratio > 0 {
+		out = append(out, known("taken over predicted", fmt.Sprintf("%.2f", t.Ratio)))
+	}
+	if t.Nominal > 0 {
+		out = append(out, known("of that, by the analyzer's own sweep times", seconds(t.Nominal)))
+	}
+	if r.Started != nil && r.Ended != nil {
+		out = append(out, known("from begin to end, with hold points", seconds(r.Ended.Sub(*r.Started))))
+	}
+	return out
+}
+
+// seconds writes a time to a tenth of a second; "" for none, which is not known.
+func seconds(d time.Duration) string {
+	if d <= 0 {
+		return ""
+	}
+	return d.Round(100 * time.Millisecond).String()
 }
 
 // method says by what rules.

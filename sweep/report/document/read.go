@@ -91,6 +91,7 @@ func (b *builder) take(c sweep.Capture) {
 			off.see(l.Trace)
 		}
 	}
+	b.backs.see(c)
 	if c.HandLevel != nil {
 		on.level = *c.HandLevel
 	}

@@ -116,12 +116,13 @@ func (b *builder) settings() Section {
 			fmt.Sprint(q.Index + 1), orNone(q.Band), q.Freq.String(), number(q.Level), q.RBW.String(), rounded(q.Span), strings.ReplaceAll(q.Detector.String(), "_", " "), attenuation, ref, duration(q.Dwell),
 		})
 	}
-	return Section{"Settings", []Block{Pairs{
+	backs := b.readBacks()
+	return Section{"Settings", []Block{append(Pairs{
 		known("strategy", strategy(p)),
 		known("looks at a point", fmt.Sprintf("%d to %d with the source on, and as many off, in turn", p.Looks, max(p.Looks, p.MaxLooks))),
 		known("settling after each step", duration(p.Settle)),
 		known("whole sweeps at a sealed step", sealedSweeps(p)),
-	}, t}}
+	}, backs...), t}}
 }
 
 // strategy says how the looks at a point were chosen.

@@ -16,7 +16,7 @@ const (
 // short is the abbreviated form: one page.
 func (b *builder) short() {
 	// What the full form states is gathered for what is missing, and dropped.
-	for _, f := range []func() Section{b.specimens, b.people, b.method, b.equipment, b.setUp, b.references, b.ranges, b.ambient, b.failures, b.log} {
+	for _, f := range []func() Section{b.specimens, b.people, b.method, b.equipment, b.setUp, b.settings, b.references, b.ranges, b.ambient, b.failures, b.budgets, b.transmission, b.log} {
 		f()
 	}
 	r := b.in.Run

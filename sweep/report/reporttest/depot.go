@@ -13,6 +13,7 @@ import (
 	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/requirement"
+	"lidded/sweep/uncertainty"
 )
 
 // RunID is the identifier of the run.
@@ -105,7 +106,7 @@ func Evaluation() sweep.Evaluation {
 	first := []sweep.Worst{worst(results[0]), worst(results[2]), worst(results[3])}
 	second := []sweep.Worst{worst(results[6]), worst(results[5])}
 	return sweep.Evaluation{
-		Results: results,
+		Results: results, Budgets: budgets(results), Time: sweep.Timing{Predicted: 40 * time.Minute, Took: 38 * time.Minute, Nominal: 21 * time.Minute, Ratio: 0.95},
 		Summaries: []sweep.Summary{
 			{Specimen: a, Worst: first, Lowest: &first[1], Counts: sweep.Counts{AtLeast: 2, Void: 1}, Verdict: requirement.Undecided,
 				Sentence: "locker-a: undecided against depot-spare-radio at 2 of 3 frequencies; lowest SE ≥ 55.1 dB at 433.92 MHz"},
@@ -114,6 +115,30 @@ func Evaluation() sweep.Evaluation {
 		},
 		Notes: []string{"closing reference: largest change 0.30 dB, limit 3.0 dB"},
 	}
+}
+
+// budgets are those of the claims: noise of both levels, which differs from point
+// to point, and the bench's figure, which does not.
+func budgets(results []sweep.Result) []uncertainty.Result {
+	out := make([]uncertainty.Result, len(results))
+	for i, r := range results {
+		if r.SE.Relation == sweep.RelationUnknown {
+			continue
+		}
+		b := uncertainty.Budget{
+			{Name: "noise of the reference", Value: 0.1 + unit.DB(i)/100, Distribution: uncertainty.Normal, Side: uncertainty.Reference, Statistical: true, Source: "looks of this point"},
+			{Name: "level difference", Value: 1, Distribution: uncertainty.Normal, Source: "bench, as stated"},
+		}
+		if r.SE.Relation == sweep.Equal {
+			b = append(b, uncertainty.Component{Name: "noise of the enclosed level", Value: 0.3, Distribution: uncertainty.Normal, Side: uncertainty.Enclosed, Statistical: true, DoF: 9, Source: "looks of this point"})
+		}
+		u, err := b.Combine(0.95)
+		if err != nil {
+			panic(err) // a fixed list
+		}
+		out[i] = u
+	}
+	return out
 }
 
 // Captures gives three of the run's captures: a linked one with two looks, a
@@ -125,7 +150,7 @@ func Captures() iter.Seq2[sweep.Capture, error] {
 	linked := sweep.Capture{
 		ID: "0196f0c2-8a10-7c01-9d02-000000000001", Run: RunID, Seq: 1, Step: 1, Kind: sweep.Reference, At: at, Point: 1, Freq: 433.92e6,
 		SourceFreq: 433.92e6, SourceLevel: &source,
-		Settings: driver.Settings{Center: 433.92e6, Span: 20e3, RBW: 1e3, Detector: driver.PositivePeak, Hold: driver.ClearWrite, Points: 4, SweepTime: 50 * time.Millisecond, RefLevel: &source, Attenuator: &attenuation, Preamp: &preamp},
+		Settings: driver.Settings{Center: 433.92e6, Span: 20e3, RBW: 1e3, VBW: 3e3, Detector: driver.PositivePeak, Hold: driver.ClearWrite, Points: 4, SweepTime: 50 * time.Millisecond, RefLevel: &source, Attenuator: &attenuation, Preamp: &preamp},
 		Begun:    begun.Add(3 * time.Second), Took: 612 * time.Millisecond, Nominal: 100 * time.Millisecond,
 	}
 	for i, levels := range [][]unit.DBm{{-100.5, -20.25, unit.Missing(), -99.75}, {-101.125, -100.5, -102, -101}} {
