@@ -28,13 +28,26 @@ type RunArchive struct {
 	Made   time.Time
 }
 
-// ArchiveName is the name of a run's archive file.
-func ArchiveName(id sweep.RunID) string { return "run-" + string(id) + ".db" }
+// archiveName is a free name for a run's archive file. What stands under the
+// usual name without being recorded may be whole or not, of a process that was
+// killed between the two; it is left alone.
+func archiveName(folder string, id sweep.RunID) string {
+	name := filepath.Join(folder, "run-"+string(id))
+	for n := 1; ; n++ {
+		path := name + ".db"
+		if n > 1 {
+			path = fmt.Sprintf("%s-%d.db", name, n)
+		}
+		if !exists(path) {
+			return path
+		}
+	}
+}
 
 // Archive copies a run that has ended to a file in the folder, checks the copy
 // row by row against the journal, and records path and digest there. An archive
 // of the run that is there already, and still what was recorded, is given back
-// instead. A file of that name that is anything else is never overwritten.
+// instead. No file is ever overwritten.
 func (s *Store) Archive(ctx context.Context, id sweep.RunID, folder string) (a RunArchive, err error) {
 	if s.w == nil {
 		return a, s.write(ctx, "archive run", nil)
@@ -54,7 +67,7 @@ func (s *Store) Archive(ctx context.Context, id sweep.RunID, folder string) (a R
 	if err != nil {
 		return a, explain("archive run", s.path, err)
 	}
-	a = RunArchive{Run: id, Path: filepath.Join(folder, ArchiveName(id)), Made: s.now().UTC()}
+	a = RunArchive{Run: id, Path: archiveName(folder, id), Made: s.now().UTC()}
 	err = newFile("archive run", a.Path, func(part string) (err error) {
 		if a.Looks, err = s.copyRun(ctx, n, part); err != nil {
 			return err

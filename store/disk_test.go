@@ -212,3 +212,24 @@ func openAsNobody(path string, readOnly bool) error {
 	fmt.Printf("%s\n%v\n", store.KindOf(err), err)
 	return nil
 }
+
+// TestNoRoomForAnArchive: nothing leaves the store, and nothing half is left.
+func TestNoRoomForAnArchive(t *testing.T) {
+	dir := mounted(t, "size=1m")
+	s := openFile(t, filepath.Join(t.TempDir(), "lidded.db"), store.Options{})
+	old := endedRun(t, s, 40, sweep.Completed) // about 2 MB
+	endedRun(t, s, 1, sweep.Completed)
+	_, err := s.Archive(t.Context(), old, dir)
+	if store.KindOf(err) != store.KindFull || !strings.Contains(err.Error(), "free space on the file system of "+dir) {
+		t.Errorf("got %v, want the disk to be full", err)
+	}
+	if left, err := filepath.Glob(filepath.Join(dir, "*")); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v, %v", left, err)
+	}
+	if err := s.Prune(t.Context(), old, asItStood); !errors.Is(err, sweep.ErrConflict) {
+		t.Errorf("pruned without an archive: %v", err)
+	}
+	if list, err := s.Prunable(t.Context()); err != nil || len(list) != 1 {
+		t.Errorf("%d runs to prune, %v", len(list), err)
+	}
+}

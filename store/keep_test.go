@@ -83,15 +83,22 @@ func TestPrune(t *testing.T) {
 	if err := s.Prune(t.Context(), old, asItStood); !errors.Is(err, sweep.ErrConflict) || !strings.Contains(err.Error(), "has no archive: make one first") {
 		t.Fatalf("pruned without an archive: %v", err)
 	}
+	stray := filepath.Join(folder, "run-"+string(old)+".db") // of a process that was killed before it could record it
+	if err := os.WriteFile(stray, []byte("half"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	a, err := s.Archive(t.Context(), old, folder)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if text, err := os.ReadFile(stray); err != nil || string(text) != "half" {
+		t.Errorf("a file that was there is now %q, %v", text, err)
 	}
 	again, err := s.Archive(t.Context(), old, folder)
 	if err != nil || again != a {
 		t.Errorf("archived again: %+v, %v; want %+v", again, err, a)
 	}
-	if left, _ := filepath.Glob(filepath.Join(folder, "*")); len(left) != 1 {
+	if left, _ := filepath.Glob(filepath.Join(folder, "*")); len(left) != 2 {
 		t.Errorf("in the folder: %v", left)
 	}
 	if err := s.Prune(t.Context(), old, asItStood); err != nil {

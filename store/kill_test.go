@@ -3,10 +3,12 @@ package store_test
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"testing"
 
 	"lidded/store"
@@ -98,5 +100,96 @@ func TestKilled(t *testing.T) {
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// pruneAll lets the traces of every run go that may, and says so at each step.
+func pruneAll(path string) error {
+	ctx := context.Background()
+	s, err := store.Open(ctx, path, store.Options{})
+	if err != nil {
+		return err
+	}
+	list, err := s.Prunable(ctx)
+	if err != nil {
+		return err
+	}
+	for _, c := range list {
+		fmt.Println("archive")
+		if _, err := s.Archive(ctx, c.Run.ID, filepath.Dir(path)); err != nil {
+			return err
+		}
+		fmt.Println("prune")
+		if err := s.Prune(ctx, c.Run.ID, asItStood); err != nil {
+			return err
+		}
+		fmt.Println("shrink")
+		if err := s.Shrink(ctx); err != nil {
+			return err
+		}
+	}
+	return s.Close()
+}
+
+// TestKilledWhilePruning kills a process with SIGKILL while it lets traces go, at
+// each of its steps: every trace can still be read, and the next one finishes.
+func TestKilledWhilePruning(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "lidded.db")
+	s := openFile(t, path, store.Options{})
+	want := map[sweep.RunID][]any{}
+	for range 6 {
+		id := endedRun(t, s, 3, sweep.Completed)
+		want[id] = everything(t, s, id)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	finished := false
+	for kill := 0; !finished; kill++ {
+		cmd := exec.CommandContext(t.Context(), os.Args[0])
+		cmd.Env = append(os.Environ(), "LIDDED_TEST_PRUNE="+path)
+		cmd.Stderr = os.Stderr
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		lines := bufio.NewScanner(out)
+		for n := 0; lines.Scan(); n++ {
+			if n == kill%4 {
+				// Some way into the step: the more often it is tried, the further.
+				for range kill * 200 {
+					if _, err := os.Stat(path); err != nil {
+						t.Fatal(err)
+					}
+				}
+				if err := cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
+					t.Fatal(err)
+				}
+			}
+		}
+		finished = cmd.Wait() == nil
+		s := openFile(t, path, store.Options{})
+		if err := s.Check(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		for id, whole := range want {
+			if got := everything(t, s, id); !reflect.DeepEqual(got, whole) {
+				t.Fatalf("kill %d: run %s reads differently", kill, id)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if kill > 60 {
+			t.Fatal("it never finishes")
+		}
+	}
+	s = openFile(t, path, store.Options{})
+	_, all, err := s.Away(t.Context())
+	if left, lerr := s.Prunable(t.Context()); err != nil || lerr != nil || all != 5 || len(left) != 0 {
+		t.Errorf("%d runs pruned, %d left, %v, %v", all, len(left), err, lerr)
 	}
 }

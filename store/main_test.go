@@ -15,6 +15,8 @@ func TestMain(m *testing.M) {
 	switch {
 	case os.Getenv("LIDDED_TEST_COMMIT") != "":
 		err = commitForever(os.Getenv("LIDDED_TEST_COMMIT"), sweep.RunID(os.Getenv("LIDDED_TEST_RUN")))
+	case os.Getenv("LIDDED_TEST_PRUNE") != "":
+		err = pruneAll(os.Getenv("LIDDED_TEST_PRUNE"))
 	case os.Getenv("LIDDED_TEST_OPEN") != "":
 		err = openAsNobody(os.Getenv("LIDDED_TEST_OPEN"), os.Getenv("LIDDED_TEST_READ_ONLY") == "yes")
 	default:

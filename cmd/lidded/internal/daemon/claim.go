@@ -11,6 +11,8 @@ import (
 	"strings"
 	"syscall"
 
+	"go.uber.org/zap"
+
 	"lidded/driver/link"
 )
 
@@ -34,9 +36,10 @@ func (e *ClaimedError) Error() string {
 	return fmt.Sprintf("bench %s: %s runs the %s %s: stop it first, or take the bench out of one of the two configs: an instrument has one daemon", e.Bench, who, e.Role, e.Address)
 }
 
-// claim claims the instruments of the benches, all or none. Where the system has
-// no such sockets the guardian's lock of each source remains.
-func claim(benches []*Bench) (held claims, err error) {
+// claim claims the instruments of the benches, all or none. Where there are no
+// such sockets, or a sandbox refuses them, the guardian's lock of each source
+// remains.
+func claim(benches []*Bench, log *zap.Logger) (held claims, err error) {
 	if runtime.GOOS != "linux" {
 		return nil, nil
 	}
@@ -58,7 +61,8 @@ func claim(benches []*Bench) (held claims, err error) {
 				return held, &ClaimedError{b.Facts.Name, in.role, in.address, peerOf(name)}
 			}
 			if err != nil {
-				return held, fmt.Errorf("bench %s: claim the %s: %w", b.Facts.Name, in.role, err)
+				log.Warn("another daemon could take this instrument unnoticed", zap.String("bench", b.Facts.Name), zap.String("role", in.role), zap.Error(err))
+				continue
 			}
 			held = append(held, l)
 		}

@@ -102,7 +102,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{Archives: c.Daemon.Keep.Archive}); err != nil {
 		return nil, err
 	}
-	if d.claims, err = claim(lab.inOrder()); err != nil {
+	if d.claims, err = claim(lab.inOrder(), d.log); err != nil {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
