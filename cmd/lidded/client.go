@@ -38,17 +38,42 @@ var (
 // do sends a request and decodes the reply; a problem document becomes an
 // error that says what it says.
 func (c *client) do(ctx context.Context, method, path string, header http.Header, in, out any) error {
+	resp, err := c.send(ctx, method, path, header, in)
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	data, err := io.ReadAll(resp.Body)
+	if err != nil {
+		return fmt.Errorf("reply of %s: %w", c.base, err)
+	}
+	if raw, ok := out.(*[]byte); ok {
+		*raw = data
+		return nil
+	}
+	if out == nil || len(data) == 0 {
+		return nil
+	}
+	if err := json.Unmarshal(data, out); err != nil {
+		return fmt.Errorf("reply of %s: %w", c.base, err)
+	}
+	return nil
+}
+
+// send sends a request and gives the reply, whose body the caller closes; a
+// problem is an error.
+func (c *client) send(ctx context.Context, method, path string, header http.Header, in any) (*http.Response, error) {
 	var body io.Reader
 	if in != nil {
 		b, err := json.Marshal(in)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		body = bytes.NewReader(b)
 	}
 	req, err := http.NewRequestWithContext(ctx, method, c.base+path, body)
 	if err != nil {
-		return usageError{fmt.Errorf("--url %s: %w", c.base, err)}
+		return nil, usageError{fmt.Errorf("--url %s: %w", c.base, err)}
 	}
 	for k, v := range header {
 		req.Header[k] = v
@@ -67,48 +92,43 @@ func (c *client) do(ctx context.Context, method, path string, header http.Header
 		}
 		var untrusted *tls.CertificateVerificationError
 		if errors.As(err, &untrusted) {
-			return fmt.Errorf("the daemon at %s is not trusted: %w: name the certificate that vouches for it with --ca", c.base, err)
+			return nil, fmt.Errorf("the daemon at %s is not trusted: %w: name the certificate that vouches for it with --ca", c.base, err)
 		}
-		return fmt.Errorf("%w at %s: %w: start one with 'lidded serve', or name another with --url", errNoDaemon, c.base, err)
+		return nil, fmt.Errorf("%w at %s: %w: start one with 'lidded serve', or name another with --url", errNoDaemon, c.base, err)
+	}
+	if resp.StatusCode < 400 {
+		return resp, nil
 	}
 	defer resp.Body.Close()
 	data, err := io.ReadAll(resp.Body)
 	if err != nil {
-		return fmt.Errorf("reply of %s: %w", c.base, err)
+		return nil, fmt.Errorf("reply of %s: %w", c.base, err)
 	}
-	if resp.StatusCode >= 400 {
-		var p rest.Problem
-		if json.Unmarshal(data, &p) != nil || p.Detail == "" && p.Title == "" {
-			return fmt.Errorf("%s %s: %s", method, path, resp.Status)
+	return nil, refusal(method+" "+path, resp, data)
+}
+
+// refusal is what a problem document says, as an error.
+func refusal(asked string, resp *http.Response, data []byte) error {
+	var p rest.Problem
+	if json.Unmarshal(data, &p) != nil || p.Detail == "" && p.Title == "" {
+		return fmt.Errorf("%s: %s", asked, resp.Status)
+	}
+	msg := p.Detail
+	if msg == "" {
+		msg = p.Title
+	}
+	for _, e := range p.Errors {
+		if e.Message != "" && !strings.Contains(msg, e.Message) {
+			msg += fmt.Sprintf("\n  %s: %s", e.Location, e.Message)
 		}
-		msg := p.Detail
-		if msg == "" {
-			msg = p.Title
-		}
-		for _, e := range p.Errors {
-			if e.Message != "" && !strings.Contains(msg, e.Message) {
-				msg += fmt.Sprintf("\n  %s: %s", e.Location, e.Message)
-			}
-		}
-		switch resp.StatusCode {
-		case http.StatusUnauthorized:
-			return fmt.Errorf("%w: %s: give one with --token-file or $%s", errKeptOut, msg, envToken)
-		case http.StatusForbidden:
-			return fmt.Errorf("%w: %s", errKeptOut, msg)
-		}
-		return errors.New(msg)
 	}
-	if raw, ok := out.(*[]byte); ok {
-		*raw = data
-		return nil
+	switch resp.StatusCode {
+	case http.StatusUnauthorized:
+		return fmt.Errorf("%w: %s: give one with --token-file or $%s", errKeptOut, msg, envToken)
+	case http.StatusForbidden:
+		return fmt.Errorf("%w: %s", errKeptOut, msg)
 	}
-	if out == nil || len(data) == 0 {
-		return nil
-	}
-	if err := json.Unmarshal(data, out); err != nil {
-		return fmt.Errorf("reply of %s: %w", c.base, err)
-	}
-	return nil
+	return errors.New(msg)
 }
 
 func startCommand() *cobra.Command {

@@ -116,12 +116,19 @@ func pruneCommand() *cobra.Command {
 	}
 	path := configFlag(c)
 	dry := c.Flags().Bool("dry-run", false, "only show what would go")
+	asJSON := c.Flags().Bool("json", false, "with --dry-run: print JSON in place of a table")
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		if *asJSON && !*dry {
+			return usageError{errors.New("--json goes with --dry-run")}
+		}
 		cfg, err := loadConfig(c, *path)
 		if err != nil {
 			return err
 		}
 		rule := cfg.Daemon.Keep
+		if *asJSON && !rule.Asked() {
+			return printGoingJSON(c.OutOrStdout(), nil)
+		}
 		if !rule.Asked() {
 			fmt.Fprintf(c.OutOrStdout(), "nothing leaves the store: daemon.keep in %s says neither traces nor largest\n", *path)
 			return nil
@@ -136,6 +143,9 @@ func pruneCommand() *cobra.Command {
 			return err
 		}
 		w := c.OutOrStdout()
+		if *asJSON {
+			return printGoingJSON(w, list)
+		}
 		if err := printGoing(w, list); err != nil {
 			return err
 		}
@@ -167,6 +177,23 @@ func pruneCommand() *cobra.Command {
 		return s.Close()
 	}
 	return c
+}
+
+func printGoingJSON(w io.Writer, list []daemon.Going) error {
+	type going struct {
+		Run    string     `json:"run"`
+		Bench  string     `json:"bench"`
+		Plan   string     `json:"plan"`
+		State  string     `json:"state"`
+		Ended  *time.Time `json:"ended,omitempty"`
+		Traces int64      `json:"traces_bytes"`
+		Why    string     `json:"reason"`
+	}
+	out := make([]going, 0, len(list))
+	for _, g := range list {
+		out = append(out, going{string(g.Run.ID), g.Run.Bench, g.Run.Plan, g.Run.State.String(), g.Run.Ended, g.Bytes, g.Rule})
+	}
+	return printJSON(w, out)
 }
 
 func printGoing(w io.Writer, list []daemon.Going) error {

@@ -29,7 +29,9 @@ func keyingsCommand() *cobra.Command {
 	from := f.String("from", "", "only from this time on, as 2026-03-01 or 2026-03-01T22:00:00Z")
 	to := f.String("to", "", "only before this time")
 	asCSV := f.Bool("csv", false, "CSV, with units in the column names")
+	asJSON := jsonFlag(c)
 	totals := f.Bool("totals", false, "only the totals per band")
+	c.MarkFlagsMutuallyExclusive("csv", "json")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		filter := sweep.KeyingFilter{Bench: *bench}
 		for _, t := range []struct {
@@ -57,6 +59,8 @@ func keyingsCommand() *cobra.Command {
 		}
 		w := c.OutOrStdout()
 		switch {
+		case *asJSON:
+			return printLedger(w, list, *totals)
 		case *asCSV && *totals:
 			return writeCSV(w, totalRows(list))
 		case *asCSV:
