@@ -99,6 +99,8 @@ getent passwd lidded >/dev/null || fail "no user"
 id -nG lidded | grep -qw dialout || fail "the user may not use serial adapters"
 [[ $(stat -c '%U:%G %a' $config) == 'root:lidded 640' ]] || fail "config: $(stat -c '%U:%G %a' $config)"
 bash -n /usr/share/bash-completion/completions/lidded
+grep -q "^#compdef lidded" /usr/share/zsh/vendor-completions/_lidded || fail "no completion for zsh"
+grep -q "complete -c lidded" /usr/share/fish/vendor_completions.d/lidded.fish || fail "no completion for fish"
 zcat /usr/share/man/man1/lidded.1.gz | grep -q '^.TH' || fail "no manual"
 lidded plan -c $config >"$work/plan.log" 2>&1 && fail "an empty config has a plan"
 say "installed"
