@@ -39,6 +39,7 @@ func newToken(t *testing.T, tokens, name, role string, more ...string) string {
 type house struct {
 	*served
 	dir, config, tokens string
+	client              string // file with the token of commands on this computer
 	certs               accesstest.Certificates
 	secrets             map[string]string // by name of the token
 }
@@ -51,8 +52,12 @@ func newHouse(t *testing.T) *house {
 	for _, role := range []string{"scrape", "read", "operate", "administer"} {
 		h.secrets["the "+role+" one"] = newToken(t, h.tokens, "the "+role+" one", role)
 	}
+	h.client = filepath.Join(t.TempDir(), "client.token")
+	if err := os.WriteFile(h.client, []byte(h.secrets["the read one"]+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	h.served = serveBench(t, dir, 4, func(s *served, keys *string) {
-		*keys = strings.Replace(*keys, "log: {", "web_config: web.yaml, auth: required, hosts: [bench.depot.example], log: {level: debug, ", 1)
+		*keys = strings.Replace(*keys, "log: {", "web_config: web.yaml, auth: required, hosts: [bench.depot.example], client_token: "+h.client+", log: {level: debug, ", 1)
 		pool := x509.NewCertPool()
 		data, err := os.ReadFile(h.certs.CA)
 		if err != nil {
@@ -220,7 +225,6 @@ func (h *house) live() {
 // what was said.
 func (h *house) local() map[string]string {
 	t, said := h.t, map[string]string{}
-	t.Setenv(envToken, h.secrets["the read one"])
 	t.Setenv("LIDDED_DAEMON_LISTEN", strings.TrimPrefix(h.base, "https://"))
 	for name, args := range map[string][]string{
 		"doctor": {"doctor", "-c", h.config}, "doctor in JSON": {"doctor", "-c", h.config, "--json"}, "the plan": {"plan", "-c", h.config, "--plan", "quick"},
@@ -232,7 +236,7 @@ func (h *house) local() map[string]string {
 		}
 		said[name] = out + errs
 	}
-	if s := said["doctor"]; !strings.Contains(s, "answers at "+h.base) {
+	if s := said["doctor"]; !strings.Contains(s, "answers at "+h.base) || !strings.Contains(s, "by the daemon's link") {
 		t.Errorf("doctor does not reach the daemon:\n%s", s)
 	}
 	code, out, errs := ran(t, "off", "-c", h.config)
@@ -244,6 +248,10 @@ func (h *house) local() map[string]string {
 		t.Errorf("off with a wrong token: %s%s", out, errs)
 	}
 	said["off with a wrong token"] = out + errs
+	if _, out, errs = ran(t, "doctor", "-c", h.config); !strings.Contains(out, "does not let us in") || !strings.Contains(out, "daemon.client_token") {
+		t.Errorf("doctor with a wrong token: %s%s", out, errs)
+	}
+	said["doctor with a wrong token"] = out + errs
 	return said
 }
 

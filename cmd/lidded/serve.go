@@ -14,7 +14,9 @@ func serveCommand() *cobra.Command {
 		Use:   "serve",
 		Short: "run the daemon: benches, page, REST, metrics, schedule",
 		Long: "Runs the daemon until SIGTERM or Ctrl-C, which end it with every source off.\n" +
-			"Before anything else each source is put into its safe state.",
+			"Before anything else each source is put into its safe state.\n" +
+			"On loopback without tokens everybody on this computer may use it. Another address needs\n" +
+			"daemon.web_config (certificate and key) and a token ('lidded token create').",
 		Args: none,
 	}
 	path := configFlag(c)

@@ -3,6 +3,12 @@ package access
 // ClientOf is whom a limit counts.
 var ClientOf = clientOf
 
+// Parse reads a token file's text, and Identify a request's header.
+var (
+	Parse    = parse
+	Identify = identify
+)
+
 // MostKept is how many are remembered.
 const MostKept = mostKept
 

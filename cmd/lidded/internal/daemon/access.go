@@ -58,15 +58,18 @@ const usesEvery = time.Minute
 func (d *Daemon) noteUses(ctx context.Context) error {
 	tick := time.NewTicker(usesEvery)
 	defer tick.Stop()
+	told := false
 	for ended := false; !ended; {
 		select {
 		case <-ctx.Done():
 			ended = true
 		case <-tick.C:
 		}
-		if err := d.entrance.gate.WriteUses(); err != nil {
+		err := d.entrance.gate.WriteUses()
+		if err != nil && !told {
 			d.log.Warn("when tokens were last used is not written down", zap.Error(err))
 		}
+		told = err != nil
 	}
 	return nil
 }
