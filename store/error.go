@@ -33,6 +33,7 @@ const (
 	KindIO               // the disk reports an error
 	KindClosed           // the store was closed
 	KindAway             // the archive of a run cannot be read
+	KindWentBack         // an older copy of the journal took its place
 	KindKept             // an attempt to change what is kept for good
 )
 
@@ -40,7 +41,7 @@ var kindNames = [...]string{
 	KindUnknown: "unknown", KindNotFound: "not found", KindNotDatabase: "not a database",
 	KindNewer: "newer version", KindOlder: "older version", KindCorrupt: "corrupt",
 	KindReadOnly: "read-only", KindFull: "disk full", KindLocked: "in use", KindBusy: "busy",
-	KindIO: "disk error", KindClosed: "closed", KindAway: "traces away", KindKept: "kept for good",
+	KindIO: "disk error", KindClosed: "closed", KindAway: "traces away", KindWentBack: "went back", KindKept: "kept for good",
 }
 
 // String returns the kind in words.

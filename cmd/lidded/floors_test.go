@@ -95,6 +95,7 @@ var keepers = map[string]string{
 	"github.com/prometheus/exporter-toolkit":    "lidded/cmd/lidded/internal/access",
 	"modernc.org/sqlite":                        "lidded/store",
 	"github.com/pressly/goose/v3":               "lidded/store",
+	"github.com/jackc/pgx/v5":                   "lidded/store/lab",
 	"github.com/robfig/cron/v3":                 "lidded/cmd/lidded/internal",
 	"github.com/spf13/cobra":                    "lidded/cmd/lidded",
 	"gonum.org/v1/plot":                         "lidded/cmd/lidded/internal/chart",

@@ -1,0 +1,148 @@
+package lab
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+
+	"lidded/sweep"
+)
+
+// Error is what the lab's store fails with, apart from the errors of the ports
+// and of a context. It never holds a password.
+type Error struct {
+	Op    string // what was being done
+	Where string // user, host, port and database
+	Hint  string // what the operator can do about it
+	Err   error  // the cause
+}
+
+// Error returns one line: place, operation, cause and hint.
+func (e *Error) Error() string {
+	s := e.Where + ": " + e.Op
+	if e.Err != nil {
+		s += ": " + e.Err.Error()
+	}
+	if e.Hint != "" {
+		s += "; " + e.Hint
+	}
+	return s
+}
+
+// Unwrap returns the cause.
+func (e *Error) Unwrap() error { return e.Err }
+
+// dialTime is how long a connection may take to come up.
+const dialTime = 10 * time.Second
+
+// parse reads a data source name. What it cannot read is told without it, for a
+// password may stand in it.
+func parse(dsn string) (*pgx.ConnConfig, error) {
+	conf, err := pgx.ParseConfig(dsn)
+	if err != nil {
+		return nil, &Error{Op: "read the data source name", Where: "lab", Err: errors.New("it is not one"),
+			Hint: "write postgres://USER@HOST:5432/DATABASE and keep the password in a file (passfile=/path in it, or ~/.pgpass)"}
+	}
+	tame(conf)
+	return conf, nil
+}
+
+// tame sets what every connection has.
+func tame(conf *pgx.ConnConfig) {
+	if conf.ConnectTimeout == 0 {
+		conf.ConnectTimeout = dialTime
+	}
+	if conf.RuntimeParams["application_name"] == "" {
+		conf.RuntimeParams["application_name"] = "lidded"
+	}
+	conf.RuntimeParams["timezone"] = "UTC"
+}
+
+// Place tells what a data source name points at, without its password.
+func Place(dsn string) string {
+	conf, err := pgx.ParseConfig(dsn)
+	if err != nil {
+		return "lab"
+	}
+	return place(conf)
+}
+
+func place(c *pgx.ConnConfig) string {
+	if strings.HasPrefix(c.Host, "/") {
+		return fmt.Sprintf("postgres %s in %s as %s", c.Database, c.Host, c.User)
+	}
+	return fmt.Sprintf("postgres %s on %s as %s", c.Database, net.JoinHostPort(c.Host, fmt.Sprint(c.Port)), c.User)
+}
+
+// explain turns an error of the database into an Error. Errors of the ports
+// pass, and errors of a context stay recognizable.
+func explain(op string, conf *pgx.ConnConfig, err error) error {
+	if err == nil {
+		return nil
+	}
+	if e := new(Error); errors.As(err, &e) {
+		return err
+	}
+	for _, port := range []error{sweep.ErrNoRun, sweep.ErrNoCapture} {
+		if errors.Is(err, port) {
+			return err
+		}
+	}
+	if errors.Is(err, context.Canceled) {
+		return fmt.Errorf("%s: %s: %w", place(conf), op, err)
+	}
+	return &Error{Op: op, Where: place(conf), Err: hidden{err}, Hint: hint(err)}
+}
+
+// hidden drops the parts of a connection's error that a reader cannot use, and
+// that might quote the data source name.
+type hidden struct{ error }
+
+func (h hidden) Unwrap() error { return h.error }
+
+func (h hidden) Error() string {
+	var pg *pgconn.PgError
+	if errors.As(h.error, &pg) {
+		return pg.Message + " (" + pg.Code + ")"
+	}
+	var dial *pgconn.ConnectError
+	if errors.As(h.error, &dial) {
+		if in := errors.Unwrap(dial); in != nil {
+			return in.Error()
+		}
+	}
+	return h.error.Error()
+}
+
+// hint reads the code (PostgreSQL documentation, appendix A).
+func hint(err error) string {
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) {
+		switch {
+		case pg.Code == "42P01" || pg.Code == "3F000": // undefined table, invalid schema name
+			return "make the schema as its owner: lidded lab migrate"
+		case pg.Code == "42501": // insufficient privilege
+			return "let the schema's owner put this login into its role: lidded lab allow"
+		case strings.HasPrefix(pg.Code, "28"): // invalid authorization
+			return "check user, password (passfile) and pg_hba.conf"
+		case pg.Code == "3D000":
+			return "make the database: createdb"
+		case pg.Code == "53100":
+			return "free space where PostgreSQL keeps its data; what was shipped is safe, the rest waits on the benches"
+		case pg.Code == "53300":
+			return "raise max_connections or put a connection pool before PostgreSQL"
+		}
+		return ""
+	}
+	var op *net.OpError
+	if errors.As(err, &op) || errors.Is(err, context.DeadlineExceeded) {
+		return "start PostgreSQL or check the way to it; the benches keep everything until it is back"
+	}
+	return ""
+}
