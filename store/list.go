@@ -10,7 +10,7 @@ import (
 	"lidded/sweep"
 )
 
-const infoColumns = `r.id, r.bench, r.plan, r.operator, r.triggered_by, r.key, r.software, r.hand_read, r.created_ns, r.started_ns, r.ended_ns,
+const infoColumns = `r.id, r.bench, r.plan, r.operator, r.door_cycle, r.triggered_by, r.key, r.software, r.hand_read, r.created_ns, r.started_ns, r.ended_ns,
 	r.state, r.reason, r.step, r.point,
 	(SELECT coalesce(max(seq), 0) FROM captures WHERE run_n = r.n),
 	(SELECT json_group_array(specimen) FROM (SELECT specimen FROM run_specimens WHERE run_n = r.n ORDER BY place))`
@@ -21,13 +21,17 @@ func scanInfo(scan func(...any) error, more ...any) (sweep.RunInfo, error) {
 		id, state, specimens    string
 		key                     sql.NullString
 		created, started, ended sql.NullInt64
+		cycle                   sql.NullInt64
 	)
-	err := scan(append(more, &id, &i.Bench, &i.Plan, &i.Operator, &i.Trigger, &key, &i.Software, &i.HandRead, &created, &started, &ended,
+	err := scan(append(more, &id, &i.Bench, &i.Plan, &i.Operator, &cycle, &i.Trigger, &key, &i.Software, &i.HandRead, &created, &started, &ended,
 		&state, &i.Reason, &i.Checkpoint.Step, &i.Checkpoint.Point, &i.Captures, &specimens)...)
 	if err != nil {
 		return i, err
 	}
 	i.ID, i.Key = sweep.RunID(id), key.String
+	if cycle.Valid {
+		i.DoorCycle = &cycle.Int64
+	}
 	i.Created, i.Started, i.Ended = moment(created), momentOf(started), momentOf(ended)
 	return i, errors.Join(i.State.UnmarshalText([]byte(state)), json.Unmarshal([]byte(specimens), &i.Specimens))
 }

@@ -102,11 +102,11 @@ func TestOpenRefuses(t *testing.T) {
 		}, false, store.KindNotDatabase,
 			"FILE: open: not a database: the database belongs to another program; name another file, or move this one aside"},
 		{"a newer version", newer, false, store.KindNewer,
-			"FILE: open: newer version: the database has version 99, this program knows versions up to 2; use the newer program that made it, or put the backup from before the update in its place"},
+			"FILE: open: newer version: the database has version 99, this program knows versions up to 3; use the newer program that made it, or put the backup from before the update in its place"},
 		{"a newer version, to read", newer, true, store.KindNewer,
-			"FILE: open: newer version: the database has version 99, this program knows versions up to 2; use the newer program that made it, or put the backup from before the update in its place"},
+			"FILE: open: newer version: the database has version 99, this program knows versions up to 3; use the newer program that made it, or put the backup from before the update in its place"},
 		{"not migrated yet, to read", func(t *testing.T, path string) { write(t, path, "") }, true, store.KindOlder,
-			"FILE: open: older version: the database has version 0, this program needs version 2; start the daemon on it once: it brings the database up to date"},
+			"FILE: open: older version: the database has version 0, this program needs version 3; start the daemon on it once: it brings the database up to date"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "d", "lidded.db")

@@ -41,10 +41,10 @@ func (s *Store) Create(ctx context.Context, r sweep.Run) error {
 		if err := taken(ctx, tx, r); err != nil {
 			return err
 		}
-		res, err := tx.ExecContext(ctx, `INSERT INTO runs (id, bench, plan, key, operator, triggered_by, software, hand_read, snapshot,
+		res, err := tx.ExecContext(ctx, `INSERT INTO runs (id, bench, plan, key, operator, door_cycle, triggered_by, software, hand_read, snapshot,
 			created_ns, started_ns, ended_ns, analyzer, source, state, reason, step, point)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			string(r.ID), r.Bench.Name, r.Plan.Name, text(r.Key), r.Operator, r.Trigger, r.Software, r.HandRead, string(snapshot),
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			string(r.ID), r.Bench.Name, r.Plan.Name, text(r.Key), r.Operator, r.DoorCycle, r.Trigger, r.Software, r.HandRead, string(snapshot),
 			created, started, ended, analyzer, source, r.State.String(), r.Reason, r.Checkpoint.Step, r.Checkpoint.Point)
 		if err != nil {
 			return err

@@ -61,6 +61,7 @@ type RunInfo struct {
 	Plan       string     `json:"plan"`
 	Specimens  []string   `json:"specimens"`
 	Operator   string     `json:"operator,omitempty"`
+	DoorCycle  *int64     `json:"door_cycle,omitempty"`
 	Trigger    string     `json:"trigger"`
 	Key        string     `json:"key,omitempty"`
 	Software   string     `json:"software"`

@@ -89,16 +89,17 @@ type Run struct {
 	Line       *requirement.Line `json:"requirement,omitempty"` // snapshot of the requirement line
 	Steps      []Step            `json:"steps"`
 	Operator   string            `json:"operator,omitempty"`
-	Trigger    string            `json:"trigger"`           // "cli", "rest", "schedule nightly", "import"
-	Key        string            `json:"key,omitempty"`     // idempotency key of the trigger
-	Software   string            `json:"software"`          // version of lidded
-	Analyzer   driver.Identity   `json:"analyzer"`          // as identified at the start
-	Source     driver.Identity   `json:"source"`            // as identified at the start
-	HandRead   bool              `json:"hand_read"`         // levels were read by hand and imported
-	Predicted  time.Duration     `json:"predicted_ns"`      // the plan's estimate
-	Created    time.Time         `json:"created"`           // UTC
-	Started    *time.Time        `json:"started,omitempty"` // UTC
-	Ended      *time.Time        `json:"ended,omitempty"`   // UTC
+	DoorCycle  *int64            `json:"door_cycle,omitempty"` // how often the specimens' doors had been closed, as stated at the start
+	Trigger    string            `json:"trigger"`              // "cli", "rest", "schedule nightly", "import"
+	Key        string            `json:"key,omitempty"`        // idempotency key of the trigger
+	Software   string            `json:"software"`             // version of lidded
+	Analyzer   driver.Identity   `json:"analyzer"`             // as identified at the start
+	Source     driver.Identity   `json:"source"`               // as identified at the start
+	HandRead   bool              `json:"hand_read"`            // levels were read by hand and imported
+	Predicted  time.Duration     `json:"predicted_ns"`         // the plan's estimate
+	Created    time.Time         `json:"created"`              // UTC
+	Started    *time.Time        `json:"started,omitempty"`    // UTC
+	Ended      *time.Time        `json:"ended,omitempty"`      // UTC
 	State      State             `json:"state"`
 	Reason     string            `json:"reason,omitempty"` // why it stopped, failed, holds or is suspended
 	Checkpoint Checkpoint        `json:"checkpoint"`

@@ -13,7 +13,7 @@ import (
 
 func info(r sweep.Run, captures int) sweep.RunInfo {
 	i := sweep.RunInfo{
-		ID: r.ID, Bench: r.Bench.Name, Plan: r.Plan.Name, Operator: r.Operator, Trigger: r.Trigger, Key: r.Key, Software: r.Software, HandRead: r.HandRead,
+		ID: r.ID, Bench: r.Bench.Name, Plan: r.Plan.Name, Operator: r.Operator, DoorCycle: r.DoorCycle, Trigger: r.Trigger, Key: r.Key, Software: r.Software, HandRead: r.HandRead,
 		Created: r.Created, Started: r.Started, Ended: r.Ended, State: r.State, Reason: r.Reason, Checkpoint: r.Checkpoint, Captures: captures,
 	}
 	for _, s := range r.Specimens {

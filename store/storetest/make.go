@@ -20,6 +20,9 @@ import (
 // nanoseconds that must survive.
 var noon = time.Date(2031, 5, 17, 12, 0, 0, 123456789, time.UTC)
 
+// cycles is how often doors had been closed.
+var cycles = int64(1250)
+
 func newID() string { return uuid.Must(uuid.NewV7()).String() }
 
 // aRun is a small run of two points and two specimens, pending.
@@ -30,6 +33,7 @@ func aRun(bench, plan string) sweep.Run {
 		Plan:      sweep.Plan{Name: plan, Capture: sweep.Linked, Positions: []string{"center"}, Polarizations: []sweep.Polarization{"vertical"}, Repeats: 1},
 		Specimens: []sweep.Specimen{{Name: "locker-a"}, {Name: "locker-b"}},
 		Operator:  "night shift",
+		DoorCycle: &cycles,
 		Trigger:   "cli",
 		Software:  "test",
 		Created:   noon,

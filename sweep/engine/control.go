@@ -15,6 +15,7 @@ type Request struct {
 	Specimens []sweep.Specimen
 	Line      *requirement.Line // may be nil
 	Operator  string
+	DoorCycle *int64 // door cycles of the specimens so far; nil: not stated
 	Trigger   string // "cli", "rest", "schedule nightly"
 	Key       string // idempotency key; empty: none
 	// Earlier are results of an earlier run with the same points, from which an
@@ -78,7 +79,7 @@ func (b *Bench) Start(ctx context.Context, q Request) (Started, error) {
 	}
 	run := sweep.Run{
 		ID: sweep.RunID(newID()), Plan: q.Plan, Bench: b.facts, Specimens: q.Specimens, Line: q.Line,
-		Steps: sweep.Steps(q.Plan, b.facts, q.Specimens), Operator: q.Operator, Trigger: q.Trigger, Key: q.Key,
+		Steps: sweep.Steps(q.Plan, b.facts, q.Specimens), Operator: q.Operator, DoorCycle: q.DoorCycle, Trigger: q.Trigger, Key: q.Key,
 		Software: b.software, Created: b.clock.Now().UTC(), State: sweep.Pending,
 	}
 	c := b.newConduct(run)

@@ -127,7 +127,7 @@ func (d *Daemon) Start(ctx context.Context, req rest.StartRequest) (run sweep.Ru
 		return run, false, refused(on, on.Refusals...)
 	}
 	started, err := d.benches[on.Bench].engine.Start(ctx, engine.Request{
-		Plan: on.Plan, Specimens: boxes, Line: on.Line, Operator: req.Operator, Trigger: req.Trigger, Key: req.Key, Earlier: d.earlier(ctx, on),
+		Plan: on.Plan, Specimens: boxes, Line: on.Line, Operator: req.Operator, DoorCycle: req.DoorCycle, Trigger: req.Trigger, Key: req.Key, Earlier: d.earlier(ctx, on),
 	})
 	return started.Run, started.Reused, err
 }

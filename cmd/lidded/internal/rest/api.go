@@ -129,6 +129,7 @@ func build(o Options) (*server, error) {
 	s.previewRoutes()
 	s.runExpectationRoutes()
 	s.briefRoutes()
+	s.trendRoutes()
 	s.upkeepRoutes()
 	s.exportRoutes()
 	s.liveRoutes()

@@ -137,6 +137,7 @@ type StartRequest struct {
 	Plan      string
 	Specimens []string // none: all of the config
 	Operator  string
+	DoorCycle *int64 // door cycles of the specimens so far; nil: not stated
 	Trigger   string
 	Key       string // idempotency key; empty: none
 }

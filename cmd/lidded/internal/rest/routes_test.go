@@ -74,6 +74,7 @@ func TestEveryRouteFitsTheDocument(t *testing.T) {
 	get("/v1/runs/{id}/points/{point}", "/v1/runs/"+second+"/points/0?specimen=locker-vent")
 	get("/v1/runs/{id}/expectation", "/v1/runs/"+first+"/expectation?specimen=locker-steel")
 	get("/v1/specimens/{name}/results", "/v1/specimens/locker-steel/results")
+	get("/v1/specimens/{name}/trend", "/v1/specimens/locker-steel/trend")
 	get("/v1/benches/{name}/exchanges", "/v1/benches/depot/exchanges")
 	get("/v1/schedules", "/v1/schedules")
 	get("/v1/daemon", "/v1/daemon")

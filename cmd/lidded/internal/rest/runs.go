@@ -25,6 +25,7 @@ type StartBody struct {
 	Bench     string   `json:"bench,omitempty" maxLength:"100" doc:"Name of the bench; may be left out where there is only one"`
 	Specimens []string `json:"specimens,omitempty" minItems:"1" maxItems:"100" uniqueItems:"true" nullable:"false" doc:"Names of specimens of the config, in the order in which they are measured; left out: all of them"`
 	Operator  string   `json:"operator,omitempty" maxLength:"100" doc:"Who is responsible, for the record"`
+	DoorCycle *int64   `json:"door_cycle,omitempty" minimum:"0" doc:"How often the specimens' doors had been closed before this run, for trends"`
 }
 
 type startInput struct {
@@ -127,7 +128,7 @@ func (s *server) start(ctx context.Context, in *startInput) (*startOutput, error
 	}
 	req := StartRequest{
 		Bench: bench, Plan: plan, Specimens: in.Body.Specimens,
-		Operator: responsible(ctx, in.Body.Operator), Trigger: "rest", Key: key,
+		Operator: responsible(ctx, in.Body.Operator), DoorCycle: in.Body.DoorCycle, Trigger: "rest", Key: key,
 	}
 	octx, cancel := s.ordered(ctx)
 	defer cancel()
@@ -159,7 +160,7 @@ func (s *server) asked(ctx context.Context, b StartBody) (bench, plan string, er
 // started reports whether the run is what the request asks for.
 func (req StartRequest) started(r sweep.Run) bool {
 	names := each(r.Specimens, func(q sweep.Specimen) string { return q.Name })
-	return r.Plan.Name == req.Plan && r.Operator == req.Operator && (len(req.Specimens) == 0 || slices.Equal(names, req.Specimens))
+	return r.Plan.Name == req.Plan && r.Operator == req.Operator && (req.DoorCycle == nil || r.DoorCycle != nil && *r.DoorCycle == *req.DoorCycle) && (len(req.Specimens) == 0 || slices.Equal(names, req.Specimens))
 }
 
 // idempotencyKey reads the header as the draft standard writes it, a quoted

@@ -16,6 +16,7 @@ type RunInfo struct {
 	State     string     `json:"state" enum:"pending,running,holding,suspended,stopping,completed,stopped,aborted,failed,interrupted"`
 	Reason    string     `json:"reason,omitempty" doc:"Why it stopped, failed, holds or is suspended"`
 	Operator  string     `json:"operator,omitempty"`
+	DoorCycle *int64     `json:"door_cycle,omitempty" doc:"How often the specimens' doors had been closed, as stated at the start"`
 	Trigger   string     `json:"trigger" doc:"What started it"`
 	HandRead  bool       `json:"hand_read" doc:"Levels were read by hand and imported"`
 	Software  string     `json:"software" doc:"Version of the daemon"`
@@ -28,7 +29,7 @@ type RunInfo struct {
 func runInfoOf(r sweep.RunInfo) RunInfo {
 	return RunInfo{
 		ID: string(r.ID), Bench: r.Bench, Plan: r.Plan, Specimens: listOf(r.Specimens), State: r.State.String(), Reason: r.Reason,
-		Operator: r.Operator, Trigger: r.Trigger, HandRead: r.HandRead, Software: r.Software,
+		Operator: r.Operator, DoorCycle: r.DoorCycle, Trigger: r.Trigger, HandRead: r.HandRead, Software: r.Software,
 		Created: r.Created.UTC(), Started: timeAt(r.Started), Ended: timeAt(r.Ended), Captures: &r.Captures,
 	}
 }
@@ -64,7 +65,7 @@ func runOf(r sweep.Run, live *sweep.Progress) Run {
 	out := Run{
 		RunInfo: runInfoOf(sweep.RunInfo{
 			ID: r.ID, Bench: r.Bench.Name, Plan: r.Plan.Name, Specimens: names, State: r.State, Reason: r.Reason,
-			Operator: r.Operator, Trigger: r.Trigger, HandRead: r.HandRead, Software: r.Software,
+			Operator: r.Operator, DoorCycle: r.DoorCycle, Trigger: r.Trigger, HandRead: r.HandRead, Software: r.Software,
 			Created: r.Created, Started: r.Started, Ended: r.Ended,
 		}),
 		Predicted: seconds(r.Predicted), Analyzer: identityOf(r.Analyzer), Source: identityOf(r.Source),

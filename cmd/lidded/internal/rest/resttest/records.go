@@ -65,7 +65,7 @@ func (d *Depot) Runs(_ context.Context, f sweep.RunFilter) ([]sweep.RunInfo, err
 			continue
 		}
 		out = append(out, sweep.RunInfo{
-			ID: r.ID, Bench: r.Bench.Name, Plan: r.Plan.Name, Specimens: names, Operator: r.Operator, Trigger: r.Trigger, Key: r.Key,
+			ID: r.ID, Bench: r.Bench.Name, Plan: r.Plan.Name, Specimens: names, Operator: r.Operator, DoorCycle: r.DoorCycle, Trigger: r.Trigger, Key: r.Key,
 			Software: r.Software, Created: r.Created, Started: r.Started, Ended: r.Ended, State: r.State, Reason: r.Reason, Captures: len(r.captures),
 		})
 	}

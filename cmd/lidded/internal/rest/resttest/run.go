@@ -42,7 +42,7 @@ func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, bool
 	now := d.tick(time.Second)
 	r := &run{Run: sweep.Run{
 		ID: sweep.RunID(fmt.Sprintf("0195a000-0000-7000-8000-%012d", len(d.runs)+1)), Plan: plan, Bench: b.Bench, Specimens: boxes, Line: d.lineFor(plan),
-		Steps: sweep.Steps(plan, b.Bench, boxes), Operator: req.Operator, Trigger: req.Trigger, Key: req.Key, Software: "0.0.0-test",
+		Steps: sweep.Steps(plan, b.Bench, boxes), Operator: req.Operator, DoorCycle: req.DoorCycle, Trigger: req.Trigger, Key: req.Key, Software: "0.0.0-test",
 		Analyzer: b.analyzer.Identity, Source: b.source.Identity, Created: now, Started: &now, State: sweep.Running,
 		Predicted: sweep.Predict(plan, b.Bench, d.lineFor(plan), boxes).Total,
 	}}

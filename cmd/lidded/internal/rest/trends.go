@@ -1,0 +1,104 @@
+package rest
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"lidded/cmd/lidded/internal/access"
+	"lidded/driver/unit"
+	"lidded/sweep"
+	"lidded/sweep/trend"
+)
+
+// usualTrends is how many frequencies are shown where none are asked for.
+const usualTrends = 4
+
+type trendQuery struct {
+	Name       string    `path:"name" maxLength:"100" doc:"Name of the specimen"`
+	Freq       []float64 `query:"freq_hz" maxItems:"20" doc:"Frequencies, separated by commas; the nearest that the newest run has is taken, within 0.5 %. Left out: those where the specimen is lowest"`
+	From       time.Time `query:"from" maxLength:"40" doc:"Only runs created at or after this time"`
+	To         time.Time `query:"to" maxLength:"40" doc:"Only runs created before this time"`
+	Bench      string    `query:"bench" maxLength:"100" doc:"Only this bench"`
+	Plan       string    `query:"plan" maxLength:"100" doc:"Only this plan"`
+	Limit      int       `query:"limit" default:"100" minimum:"1" maximum:"500" doc:"Most runs: the newest"`
+	FalseAlarm float64   `query:"false_alarm" default:"0.05" minimum:"0.001" maximum:"0.5" doc:"How often a change may be called in a series without one"`
+}
+
+func (s *server) trendRoutes() {
+	register(s, access.Read, huma.Operation{
+		OperationID: "get-trend", Method: http.MethodGet, Path: "/v1/specimens/{name}/trend", Tags: []string{"records"},
+		Summary: "Show how a specimen behaves over runs",
+		Description: "Per frequency the SE (the lowest over positions and polarizations) and the reference level of each completed or stopped run, oldest first, and what they say together: " +
+			"a change with its confidence and the rate of false alarms, and the drift. Bounds count as bounds. Runs whose results are still being worked out are left out and counted as pending.",
+	}, s.trend)
+}
+
+func (s *server) trend(ctx context.Context, in *trendQuery) (*body[Trends], error) {
+	for i, f := range in.Freq {
+		if !(f > 0) {
+			return nil, sweep.Problem{Path: fmt.Sprintf("query.freq_hz[%d]", i), Message: fmt.Sprintf("%g is no frequency: give hertz above 0", f)}
+		}
+	}
+	if !in.From.IsZero() && !in.To.IsZero() && !in.From.Before(in.To) {
+		return nil, sweep.Problem{Path: "query.to", Message: "it is not after from: swap or widen them"}
+	}
+	runs, err := s.trendRuns(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	if len(runs) == 0 {
+		if err := s.knownSpecimen(ctx, in.Name); err != nil {
+			return nil, err
+		}
+	}
+	wctx, cancel := context.WithTimeout(ctx, briefPatience)
+	defer cancel()
+	found, err := s.briefsOf(wctx, in.Name, runs)
+	if err != nil {
+		return nil, err
+	}
+	var nights []trend.Night
+	pending := 0
+	for i, b := range found {
+		if b == nil {
+			pending++
+			continue
+		}
+		nights = append(nights, trend.Night{Run: runs[i], Brief: *b})
+	}
+	asked := each(in.Freq, func(f float64) unit.Hz { return unit.Hz(f) })
+	if len(asked) == 0 {
+		asked = trend.Usual(nights, usualTrends)
+	}
+	all, err := trend.Specimen(nights, asked, trend.Options{FalseAlarm: in.FalseAlarm})
+	if err != nil {
+		return nil, sweep.Problem{Path: "query.false_alarm", Message: err.Error()}
+	}
+	return bodyOf(TrendsOf(in.Name, all, len(nights), pending)), nil
+}
+
+// trendRuns lists the runs that count, newest first.
+func (s *server) trendRuns(ctx context.Context, in *trendQuery) ([]sweep.RunInfo, error) {
+	var out []sweep.RunInfo
+	f := sweep.RunFilter{Specimen: in.Name, Bench: in.Bench, Plan: in.Plan, Limit: in.Limit}
+	for len(out) < in.Limit {
+		all, err := s.Records.Runs(ctx, f)
+		if err != nil {
+			return nil, fmt.Errorf("list runs: %w", err)
+		}
+		for _, r := range all {
+			if trend.Counts(r) && (in.To.IsZero() || r.Created.Before(in.To)) && !r.Created.Before(in.From) && len(out) < in.Limit {
+				out = append(out, r)
+			}
+		}
+		if len(all) < f.Limit || all[len(all)-1].Created.Before(in.From) {
+			break
+		}
+		f.Before = all[len(all)-1].ID
+	}
+	return out, nil
+}
