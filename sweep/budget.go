@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 
 	"lidded/driver/unit"
@@ -244,10 +245,13 @@ func (e *Evaluator) combined(k budgetKey) (uncertainty.Budget, uncertainty.Resul
 	add("noise of the reference", k.reference, uncertainty.Normal, uncertainty.Reference, ofLooks)
 	add("noise of the enclosed level", k.noise, uncertainty.Normal, uncertainty.Enclosed, ofLooks)
 	add("closing reference moved", k.moved, uncertainty.Rectangular, uncertainty.Difference, "closing minus opening reference")
-	if k.repeats.N >= 2 {
+	if k.repeats.N >= 2 && k.repeats.DoF > 0 {
 		more = append(more, k.repeats.Component("repeats through the shield", uncertainty.Enclosed))
 	}
 	budget, err := e.run.Bench.levelBudget(k.same, more)
+	if k.repeats.N >= 2 && k.repeats.DoF > 0 { // in place of the bench's figure for one reading
+		budget = slices.DeleteFunc(budget, func(c uncertainty.Component) bool { return c.Name == uncertainty.EnclosedRepeatability })
+	}
 	var r uncertainty.Result
 	if err == nil && len(budget) > 0 {
 		r, err = budget.Combine(e.rule.Confidence)

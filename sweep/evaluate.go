@@ -207,7 +207,7 @@ func (e *Evaluator) Evaluation() Evaluation {
 	for _, spec := range e.run.Specimens {
 		out.Results = append(out.Results, e.specimen(spec.Name)...)
 	}
-	out.Summaries, out.Budgets = summarize(e.run, out.Results), e.budgetsOf(out.Results)
+	out.Summaries, out.Budgets = e.summarize(out.Results), e.budgetsOf(out.Results)
 	out.Time = e.timing
 	if p := e.run.Predicted; p > 0 && e.timing.Took > 0 {
 		out.Time.Predicted, out.Time.Ratio = p, e.timing.Took.Seconds()/p.Seconds()

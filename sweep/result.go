@@ -63,21 +63,24 @@ type Result struct {
 	Required     *unit.DB `json:"required_db,omitempty"`
 	Headroom     *unit.DB `json:"headroom_db,omitempty"` // SE low end over the requirement
 	Verdict      Verdict  `json:"verdict"`
+	Rule         string   `json:"rule,omitempty"`         // how repeats were combined; empty: one capture
 	Decide       string   `json:"would_decide,omitempty"` // undecided: what would decide it, and how long that takes
 
 	budget *budgetKey // what its uncertainty is made of; nil without a claim
 }
 
-// Worst is the worst case of a specimen at one frequency over positions,
-// polarizations and repeats: the lowest value; a minimum over bounds is a bound.
+// Worst is the worst case of a specimen at one frequency over positions and
+// polarizations: the lowest value; a minimum over bounds is a bound. Repeats of a
+// setting are combined before, as Rule says.
 type Worst struct {
 	Specimen string   `json:"specimen"`
 	Point    int      `json:"point"`
 	Freq     unit.Hz  `json:"freq_hz"`
-	At       Setting  `json:"at"` // where the minimum stood
+	At       Setting  `json:"at"` // where the minimum stood; of repeats, the lowest
 	SE       SE       `json:"se"`
 	Outcome  Outcome  `json:"outcome"`
 	Reason   string   `json:"reason,omitempty"`
+	Rule     string   `json:"rule,omitempty"` // how repeats were combined; empty: one capture
 	Margin   unit.DB  `json:"margin_db"`
 	Range    unit.DB  `json:"dynamic_range_db"`
 	Required *unit.DB `json:"required_db,omitempty"`

@@ -9,9 +9,11 @@ import (
 )
 
 // summarize finds each specimen's worst case per frequency and its verdict.
-func summarize(run Run, results []Result) []Summary {
+func (e *Evaluator) summarize(results []Result) []Summary {
 	var out []Summary
+	run := e.run
 	for _, spec := range run.Specimens {
+		pooled := pooledScatter(results, spec.Name)
 		s := Summary{Specimen: spec.Name, Verdict: requirement.NotRequired}
 		for _, q := range run.Plan.Points {
 			var here []Result
@@ -24,11 +26,12 @@ func summarize(run Run, results []Result) []Summary {
 				s.Counts.Missing++
 				continue
 			}
-			w := worst(spec.Name, q, here)
+			settings := e.settings(here, pooled, q)
+			w := worst(spec.Name, q, settings)
 			if run.Line != nil {
 				j := requirement.Judge(run.Line, fieldOf(q), q.Freq, claimOf(w.Outcome, w.SE))
 				w.Verdict, w.Required, w.Headroom = j.Verdict, finite(j.Required), finite(j.Guarded)
-				for _, r := range here { // one setting that surely falls short settles it
+				for _, r := range settings { // one setting that surely falls short settles it
 					if r.Verdict == requirement.FallsShort {
 						w.Verdict = requirement.FallsShort
 					}
@@ -48,53 +51,27 @@ func summarize(run Run, results []Result) []Summary {
 	return out
 }
 
-// worst combines the results of one specimen and point. Repeats of a setting:
-// the lowest claim counts, and a repeat without a claim does not hide one that
-// has it. Settings: the lowest; a minimum over bounds is a bound, and a bound
-// below the lowest value caps it; a setting without any claim leaves the
-// minimum unknown.
-func worst(specimen string, q Point, here []Result) Worst {
-	bySetting := map[Setting][]Result{}
-	var order []Setting
-	for _, r := range here {
-		k := r.At
-		k.Repeat = 0
-		if _, ok := bySetting[k]; !ok {
-			order = append(order, k)
-		}
-		bySetting[k] = append(bySetting[k], r)
-	}
-	var best *Result
-	var open *Result
-	for _, k := range order {
-		low := lowest(bySetting[k])
-		if low == nil {
-			open = &bySetting[k][0]
-			continue
-		}
-		if best == nil || lower(*low, *best) {
-			best = low
+// worst is the lowest of one specimen and point over its settings; a minimum over
+// bounds is a bound, and a bound below the lowest value caps it; a setting without
+// any claim leaves the minimum unknown.
+func worst(specimen string, q Point, settings []Result) Worst {
+	var best, open *Result
+	for i, r := range settings {
+		if r.SE.Relation == RelationUnknown {
+			open = &settings[i]
+		} else if best == nil || lower(r, *best) {
+			best = &settings[i]
 		}
 	}
 	pick := best
 	if open != nil {
 		pick = open
 	}
-	w := Worst{Specimen: specimen, Point: q.Index, Freq: q.Freq, At: pick.At, SE: pick.SE, Outcome: pick.Outcome, Reason: pick.Reason, Margin: pick.Margin, Range: pick.DynamicRange, Decide: pick.Decide}
+	w := Worst{Specimen: specimen, Point: q.Index, Freq: q.Freq, At: pick.At, SE: pick.SE, Outcome: pick.Outcome, Reason: pick.Reason, Rule: pick.Rule, Margin: pick.Margin, Range: pick.DynamicRange, Decide: pick.Decide}
 	if open != nil && best != nil {
 		w.Reason = fmt.Sprintf("%s, at %s %s; the lowest elsewhere is %s", open.Reason, open.At.Position, open.At.Polarization, best.SE)
 	}
 	return w
-}
-
-func lowest(list []Result) *Result {
-	var best *Result
-	for i := range list {
-		if list[i].SE.Relation != RelationUnknown && (best == nil || lower(list[i], *best)) {
-			best = &list[i]
-		}
-	}
-	return best
 }
 
 // lower reports whether a caps b: its number is lower; at the same number a

@@ -131,6 +131,22 @@ func refusal(asked string, resp *http.Response, data []byte) error {
 	return errors.New(msg)
 }
 
+// cycleFlag adds --cycle; statedCycle gives it where it was stated.
+func cycleFlag(c *cobra.Command) *int64 {
+	return c.Flags().Int64("cycle", 0, "how often the specimens' doors had been closed before this run, for trends (default: not stated)")
+}
+
+func statedCycle(c *cobra.Command, n int64, to **int64) error {
+	if !c.Flags().Changed("cycle") {
+		return nil
+	}
+	if n < 0 {
+		return usageError{fmt.Errorf("--cycle %d: give 0 or more", n)}
+	}
+	*to = &n
+	return nil
+}
+
 func startCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "start",
@@ -143,9 +159,13 @@ func startCommand() *cobra.Command {
 	c.Flags().StringVar(&body.Plan, "plan", "", "plan (default: the only one)")
 	c.Flags().StringSliceVar(&body.Specimens, "specimen", nil, "specimen, may be repeated (default: all)")
 	c.Flags().StringVar(&body.Operator, "operator", os.Getenv("USER"), "who answers for the run")
+	cycle := cycleFlag(c)
 	key := c.Flags().String("key", "", "idempotency key: a second start with it gives the first run")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := statedCycle(c, *cycle, &body.DoorCycle); err != nil {
+			return err
+		}
 		cl, err := to.client()
 		if err != nil {
 			return err

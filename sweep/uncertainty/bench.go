@@ -45,6 +45,9 @@ func DefaultBench() Bench {
 	}
 }
 
+// EnclosedRepeatability names the entry that real repeats replace.
+const EnclosedRepeatability = "enclosed repeatability"
+
 // Point says what is known of one point.
 type Point struct {
 	// Reference and Enclosed are the repeats of each side; with fewer than two the
@@ -75,7 +78,7 @@ func (b Bench) Budget(p Point) (Budget, error) {
 		}
 	}
 	repeat("reference repeatability", Reference, p.Reference, b.ReferenceRepeat, d.ReferenceRepeat)
-	repeat("enclosed repeatability", Enclosed, p.Enclosed, b.EnclosedRepeat, d.EnclosedRepeat)
+	repeat(EnclosedRepeatability, Enclosed, p.Enclosed, b.EnclosedRepeat, d.EnclosedRepeat)
 	width := func(name string, v, fallback unit.DB) {
 		if v = pick(v, fallback); v > 0 {
 			out = append(out, Component{Name: name, Value: v, Distribution: Rectangular, Source: "bench"})

@@ -116,10 +116,18 @@ func (b *builder) worstTable(s sweep.Summary) Table {
 	}}
 	for _, w := range s.Worst {
 		t.Rows = append(t.Rows, []string{
-			w.Freq.String(), textreport.SE(w.SE), w.Outcome.String(), number(w.Range), textreport.Optional(w.Required), headroom(w.SE, w.Headroom), verdict(w.Verdict), where(w.At), orNone(reason(w.SE, w.Reason)),
+			w.Freq.String(), textreport.SE(w.SE), w.Outcome.String(), number(w.Range), textreport.Optional(w.Required), headroom(w.SE, w.Headroom), verdict(w.Verdict), where(w.At), orNone(because(w)),
 		})
 	}
 	return t
+}
+
+// because is why there is no claim, or how repeats made it.
+func because(w sweep.Worst) string {
+	if why := reason(w.SE, w.Reason); why != "" {
+		return why
+	}
+	return w.Rule
 }
 
 // headroom is rounded down: it is what was shown, not more.

@@ -61,7 +61,7 @@ type worstRow struct {
 
 var worst = define(Table{
 	Name: "worst", Title: "Worst cases",
-	Description: "One row per specimen and frequency: the lowest over positions, polarizations and repeats. A minimum over bounds is a bound.",
+	Description: "One row per specimen and frequency: the lowest over positions and polarizations, repeats of a setting being combined as the rule says. A minimum over bounds is a bound.",
 	Key:         []string{"run_id", "specimen", "point"},
 }, func(b Bundle) iter.Seq2[worstRow, error] {
 	return func(yield func(worstRow, error) bool) {
@@ -87,6 +87,9 @@ var worst = define(Table{
 	},
 	seColumns(func(r worstRow) sweep.SE { return r.SE }),
 	outcomeColumns(func(r worstRow) (sweep.Outcome, string) { return r.Outcome, r.Reason }),
+	[]column[worstRow]{
+		col("rule", "string", "", "How repeats of the setting were combined; empty: one capture.", func(r worstRow) string { return r.Rule }),
+	},
 	verdictColumns(func(r worstRow) judged { return judged{r.Required, r.Headroom, r.Verdict} }),
 )...)
 

@@ -60,7 +60,18 @@ func Specimen(w io.Writer, run sweep.Run, e sweep.Evaluation, specimen string, s
 		return err
 	}
 	for _, s := range e.Summaries {
-		if s.Specimen == specimen && s.Sentence != "" {
+		if s.Specimen != specimen {
+			continue
+		}
+		for _, worst := range s.Worst {
+			if worst.Rule == "" {
+				continue
+			}
+			if _, err := fmt.Fprintf(w, "%s\n", style.text(fmt.Sprintf("%v: %v %v: %s (%s)", worst.Freq, worst.At.Position, worst.At.Polarization, worst.SE, worst.Rule))); err != nil {
+				return err
+			}
+		}
+		if s.Sentence != "" {
 			_, err := fmt.Fprintf(w, "%s\n", style.text(s.Sentence))
 			return err
 		}

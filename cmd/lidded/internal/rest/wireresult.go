@@ -41,9 +41,10 @@ func resultOf(r sweep.Result) Result {
 type Worst struct {
 	Point    int       `json:"point"`
 	Freq     float64   `json:"freq_hz"`
-	At       Setting   `json:"at" doc:"Where the minimum stood"`
+	At       Setting   `json:"at" doc:"Where the minimum stood; of repeats, the lowest"`
 	Outcome  string    `json:"outcome" enum:"unknown,measured,at least,ambient,void"`
 	Reason   string    `json:"reason,omitempty"`
+	Rule     string    `json:"rule,omitempty" doc:"How repeats of the setting were combined; each stays among the results. Left out: one capture"`
 	SE       *SE       `json:"se,omitempty" doc:"Left out: no claim"`
 	Margin   *float64  `json:"margin_db"`
 	Range    *float64  `json:"dynamic_range_db"`
@@ -54,7 +55,7 @@ type Worst struct {
 
 func worstOf(w sweep.Worst) Worst {
 	return Worst{
-		Point: w.Point, Freq: float64(w.Freq), At: settingOf(w.At), Outcome: w.Outcome.String(), Reason: w.Reason,
+		Point: w.Point, Freq: float64(w.Freq), At: settingOf(w.At), Outcome: w.Outcome.String(), Reason: w.Reason, Rule: w.Rule,
 		SE: seOf(w.SE), Margin: number(w.Margin), Range: number(w.Range), Required: numberAt(w.Required),
 		Headroom: headroomOf(w.Headroom, w.SE.Relation), Verdict: w.Verdict.String(),
 	}
