@@ -38,8 +38,8 @@ func change(points []Point, o Options) (Change, bool) {
 		return Change{}, false
 	}
 	seen, split := largestStep(rows, f)
-	if split == 0 {
-		return Change{}, false
+	if split == 0 { // all values are the same
+		return Change{P: 1}, false
 	}
 	as := 0
 	limits := limitsOf(points)

@@ -257,7 +257,7 @@ func TestEqualValues(t *testing.T) {
 		p = append(p, trend.Value(night(i), 63.2))
 	}
 	got := of(t, p, trend.Options{})
-	if got.Change != nil || math.Abs(got.Scatter-0.05) > 0.01 || got.Median != 63.2 {
+	if got.Change != nil || !got.Tested || math.Abs(got.Scatter-0.05) > 0.01 || got.Median != 63.2 {
 		t.Errorf("%+v", got)
 	}
 }
