@@ -34,7 +34,7 @@ var (
 )
 
 // patience is how long a test waits for what must happen on the page.
-const patience = 20 * time.Second
+const patience = time.Minute
 
 func handler(t *testing.T, d *resttest.Depot) http.Handler {
 	t.Helper()

@@ -19,7 +19,7 @@ import (
 var views = []struct{ address, ready string }{
 	{"now", `document.querySelector('.bench .sign')`},
 	{"result", `document.querySelector('#view-result canvas') && document.querySelector('.specimen')`},
-	{"result?box=locker-mesh&point=3", `document.querySelector('#point canvas')`},
+	{"result?box=locker-mesh&point=1", `document.querySelector('#point canvas')`},
 	{"trend?box=locker-mesh", `document.querySelectorAll('#view-trend canvas').length === 2`},
 	{"bench", `document.querySelectorAll('.linkstate').length === 2`},
 	{"start?plan=locker", `document.querySelector('#view-start canvas')`},

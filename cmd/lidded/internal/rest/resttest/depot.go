@@ -26,7 +26,8 @@ import (
 // Depot implements every port of package rest.
 type Depot struct {
 	Hub *rest.Hub
-	// TracePoints of each trace; set it before the first run. Fewer than 101: 101.
+	// TracePoints of each trace; set it before the first run. 0: 101; negative: no
+	// traces at all, for very many runs.
 	TracePoints int
 
 	mu      sync.Mutex

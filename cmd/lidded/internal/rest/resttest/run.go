@@ -142,6 +142,9 @@ func (d *Depot) Advance(name string) bool {
 		Settings: driver.Settings{Center: q.Freq, Span: q.Span, RBW: q.RBW, Detector: q.Detector, Hold: driver.ClearWrite, Points: max(d.TracePoints, 101), SweepTime: 20 * time.Millisecond},
 		Looks:    []sweep.Look{{SourceOn: on, Trace: d.trace(q, on, begun)}, {Trace: d.trace(q, false, begun)}},
 	}
+	if d.TracePoints < 0 {
+		c.Looks = nil
+	}
 	if !on {
 		c.SourceLevel, c.SourceFreq = nil, 0
 	} else {

@@ -165,7 +165,7 @@ export class StartView {
 
   steps(o) {
     const line = (s) => make("li", { "data-kind": s.kind }, make("strong", {}, kinds[s.kind] || s.kind), s.kind === "hold_point" ? `: ${s.instruction}` : `: ${place(s.at)}`, s.time_s ? ` \u00b7 ${duration(s.time_s)}` : "");
-    return make("div", { class: "card" }, make("h2", {}, `Steps: ${o.steps.length}`), make("ol", { class: "steps" }, ...o.steps.map(line)));
+    return make("div", { class: "card" }, make("h2", {}, `Steps: ${o.steps.length}`), make("div", { class: "scroll low", tabindex: 0, role: "region", "aria-label": "Steps" }, make("ol", { class: "steps" }, ...o.steps.map(line))));
   }
 
   async begin() {

@@ -72,8 +72,8 @@ export class TrendView {
     const time = over !== "cycle";
     this.tracks = this.freqs.map((hz, i) => ({ hz, letter: String.fromCharCode(65 + i), points: track(this.nights, hz, over) }));
     this.list.replaceChildren(...this.tracks.map((t) => make("li", {}, make("button", {
-      type: "button", class: "chip", disabled: this.tracks.length === 1, "aria-label": `${freq(t.hz)}: take it away`, onclick: () => this.choose({ freqs: this.freqs.filter((f) => f !== t.hz) }),
-    }, make("b", {}, t.letter), ` ${freq(t.hz)} `, make("span", { "aria-hidden": "true" }, "\u2715")))));
+      type: "button", class: "chip", disabled: this.tracks.length === 1, onclick: () => this.choose({ freqs: this.freqs.filter((f) => f !== t.hz) }),
+    }, make("b", {}, t.letter), ` ${freq(t.hz)} `, make("span", { class: "unseen" }, "take away"), make("span", { "aria-hidden": "true" }, "\u2715")))));
     const place = (p) => (over === "cycle" ? p.cycle : p.time);
     const se = this.tracks.map((t) => ({
       letter: t.letter, points: t.points.filter((p) => p.se).map((p) => ({ x: place(p), y: p.se.se_db, bound: p.se.relation === ">=" })),
