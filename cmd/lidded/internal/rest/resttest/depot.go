@@ -40,6 +40,8 @@ type Depot struct {
 	orders  []string
 	seq     int64
 	clock   time.Time
+
+	predicted map[string]time.Duration // by bench, plan and specimens
 }
 
 type bench struct {
@@ -76,7 +78,7 @@ func New(names ...string) *Depot {
 	if len(names) == 0 {
 		names = []string{"depot"}
 	}
-	d := &Depot{Hub: rest.NewHub(), fail: map[string]error{}, clock: Begin, line: line()}
+	d := &Depot{Hub: rest.NewHub(), fail: map[string]error{}, predicted: map[string]time.Duration{}, clock: Begin, line: line()}
 	for _, n := range names {
 		off := false
 		d.benches = append(d.benches, &bench{

@@ -44,7 +44,7 @@ func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, bool
 		ID: sweep.RunID(fmt.Sprintf("0195a000-0000-7000-8000-%012d", len(d.runs)+1)), Plan: plan, Bench: b.Bench, Specimens: boxes, Line: d.lineFor(plan),
 		Steps: sweep.Steps(plan, b.Bench, boxes), Operator: req.Operator, DoorCycle: req.DoorCycle, Trigger: req.Trigger, Key: req.Key, Software: "0.0.0-test",
 		Analyzer: b.analyzer.Identity, Source: b.source.Identity, Created: now, Started: &now, State: sweep.Running,
-		Predicted: sweep.Predict(plan, b.Bench, d.lineFor(plan), boxes).Total,
+		Predicted: d.predict(plan, b.Bench, boxes),
 	}}
 	for _, s := range r.Steps {
 		if s.Kind != sweep.HoldPoint {
@@ -56,6 +56,15 @@ func (d *Depot) Start(_ context.Context, req rest.StartRequest) (sweep.Run, bool
 	d.note(r, "state", sweep.Pending, "", req.Operator)
 	d.enter(b)
 	return r.Run, false, nil
+}
+
+// predict is the time a run should take; it is worked out once for many alike.
+func (d *Depot) predict(plan sweep.Plan, b sweep.Bench, boxes []sweep.Specimen) time.Duration {
+	key := fmt.Sprint(b.Name, plan.Name, namesOf(boxes))
+	if _, ok := d.predicted[key]; !ok {
+		d.predicted[key] = sweep.Predict(plan, b, d.lineFor(plan), boxes).Total
+	}
+	return d.predicted[key]
 }
 
 // enter shows the step at the checkpoint.

@@ -101,7 +101,7 @@ export class ResultView {
     const front = names.includes(this.chosen.box) ? this.chosen.box : names[0];
     const [others, nights] = await Promise.all([
       Promise.all(this.chosen.with.filter((o) => o !== id).map((o) => record(o).catch(() => null))),
-      this.chosen.nights && front ? nightsOf(front, Number(this.chosen.nights)).catch(() => []) : [],
+      this.chosen.nights && front ? nightsOf(front, Number(this.chosen.nights), ended(all)).catch(() => []) : [],
     ]);
     this.picker.update(all, this.chosen, base.run);
     this.base = base;
@@ -211,6 +211,9 @@ export class ResultView {
     return table("Worst case of each series at each frequency", heads, rows);
   }
 }
+
+// ended changes when a run has come to its end.
+const ended = (all) => all.filter((r) => r.ended).map((r) => r.id).join();
 
 // seriesOf puts together what is drawn: the run's specimens, the same of other
 // runs, earlier nights. Those in front come last, so that they are on top.

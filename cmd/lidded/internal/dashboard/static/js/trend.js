@@ -49,7 +49,7 @@ export class TrendView {
     this.box.value = box ?? "";
     this.over.value = this.chosen.over;
     if (!box) return this.nothing("The config names no specimen.");
-    const nights = (await nightsOf(box, most)).filter((n) => n.points.length).toReversed(); // oldest first
+    const nights = (await nightsOf(box, most, Date.now())).filter((n) => n.points.length).toReversed(); // oldest first
     if (nights.length === 0) return this.nothing(`There is no result of ${box} yet.`);
     this.nights = nights;
     const all = [...new Set(nights.flatMap((n) => n.points.map((w) => w.freq_hz)))].sort((a, b) => a - b);
