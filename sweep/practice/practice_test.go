@@ -16,7 +16,7 @@ import (
 	"lidded/sweep/wall"
 )
 
-func builtin(t *testing.T) *practice.Library {
+func builtin(t testing.TB) *practice.Library {
 	t.Helper()
 	l, err := practice.Builtin()
 	if err != nil {
