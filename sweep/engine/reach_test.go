@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"lidded/driver"
-	"lidded/driver/dialect"
 	"lidded/driver/unit"
 	"lidded/driver/virtual"
 	radio "lidded/driver/virtual/world"
@@ -82,20 +81,9 @@ func dive(t testing.TB, d depth) dived {
 	if d.change != nil {
 		d.change(w)
 	}
-	traits, err := virtual.TraitPreset(d.traits)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := virtual.Start(ctx, virtual.Config{World: w, Seed: d.seed, TimeScale: virtual.Jump, Analyzer: virtual.InstrumentConfig{Traits: traits}})
-	if err != nil {
-		t.Fatal(err)
-	}
+	l := modest{newLabOf(t, labSpec{analyzer: "analyzer-opc", analyzerHabits: d.traits, source: "source-scpi", sourceHabits: "source-scpi", world: w, seed: d.seed}), d.wait}
+	b := l.Bench
 	defer b.Close()
-	lib, err := dialect.Builtin()
-	if err != nil {
-		t.Fatal(err)
-	}
-	l := modest{&lab{b, lib, time.Date(2026, 5, 4, 22, 0, 0, 0, time.UTC)}, d.wait}
 	level, none := unit.DBm(0), unit.DB(0)
 	spec := sweep.PlanSpec{
 		Name: "deep", HoldPoints: "rule", Positions: []string{"front"}, Settle: 5 * time.Millisecond,

@@ -1,6 +1,7 @@
 package engine_test
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -27,20 +28,49 @@ const (
 	trueSE   = unit.DB(15) // far above the noise: max hold reads high near it
 )
 
-// lab is a virtual bench with a locker of one known shielding effectiveness.
+// lab is a virtual bench with the means to open its instruments.
 type lab struct {
 	*virtual.Bench
+	labSpec
 	library *dialect.Library
 	began   time.Time
 }
 
+// labSpec says what stands on a virtual bench.
+type labSpec struct {
+	analyzer, analyzerHabits string // dialect, and the virtual instrument's traits
+	source, sourceHabits     string
+	pty                      bool // serial lines in place of TCP
+	world                    *virtual.World
+	seed                     uint64        // default 11
+	quick                    time.Duration // not zero: how long a reply is waited for, and little patience with the rest
+}
+
+// newLab has a locker of one known shielding effectiveness.
 func newLab(t *testing.T) *lab {
 	t.Helper()
-	b, err := virtual.Start(ctx, virtual.Config{Seed: 11, TimeScale: virtual.Jump, World: &virtual.World{
+	return newLabOf(t, labSpec{analyzer: "analyzer-opc", analyzerHabits: "modern-opc", source: "source-scpi", sourceHabits: "source-scpi", world: labWorld()})
+}
+
+func labWorld() *virtual.World {
+	return &virtual.World{
 		Name: "depot yard", SharedReference: true,
 		Path:       []radio.Loss{{Freq: 1e6, Loss: trueLoss}},
 		Enclosures: []radio.Enclosure{{Name: "locker 1", Curve: []radio.Shield{{Freq: 1e6, SE: trueSE}}}},
-	}})
+	}
+}
+
+func newLabOf(t testing.TB, s labSpec) *lab {
+	t.Helper()
+	s.seed = cmp.Or(s.seed, 11)
+	habits := func(name string) virtual.InstrumentConfig {
+		traits, err := virtual.TraitPreset(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return virtual.InstrumentConfig{Traits: traits, PTY: s.pty}
+	}
+	b, err := virtual.Start(ctx, virtual.Config{Seed: s.seed, TimeScale: virtual.Jump, World: s.world, Analyzer: habits(s.analyzerHabits), Source: habits(s.sourceHabits)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +79,7 @@ func newLab(t *testing.T) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &lab{b, lib, time.Date(2026, 5, 4, 22, 0, 0, 0, time.UTC)}
+	return &lab{b, s, lib, time.Date(2026, 5, 4, 22, 0, 0, 0, time.UTC)}
 }
 
 func (l *lab) Now() time.Time { return l.began.Add(l.Bench.Now()) }
@@ -78,25 +108,36 @@ func (l *lab) Perform(_ context.Context, s sweep.Step) error {
 }
 
 func (l *lab) open(ctx context.Context) (driver.Analyzer, driver.Source, error) {
-	spec := func(name, dialect, address string) instrument.Spec {
-		d, err := l.library.Get(dialect)
-		if err != nil {
-			panic(err)
-		}
-		return instrument.Spec{
-			Name: name, Dialect: d, Address: link.Address{Scheme: link.SchemeTCP, Host: address}, Backoff: time.Millisecond, Tries: 2,
-			Timeouts: link.Timeouts{Dial: time.Second, Reply: 5 * time.Second, FirstReply: 5 * time.Second, Gap: time.Second},
-		}
-	}
-	s, err := instrument.OpenSource(ctx, spec("source", "source-scpi", l.SourceAddr()))
+	s, err := instrument.OpenSource(ctx, l.spec("source", l.source, l.SourceAddr(), l.SourcePTY()))
 	if err != nil {
 		return nil, nil, err
 	}
-	a, err := instrument.OpenAnalyzer(ctx, spec("analyzer", "analyzer-opc", l.AnalyzerAddr()))
+	a, err := instrument.OpenAnalyzer(ctx, l.spec("analyzer", l.analyzer, l.AnalyzerAddr(), l.AnalyzerPTY()))
 	if err != nil {
 		return nil, s, err
 	}
 	return a, s, nil
+}
+
+func (l *lab) spec(name, dialect, host, pty string) instrument.Spec {
+	d, err := l.library.Get(dialect)
+	if err != nil {
+		panic(err)
+	}
+	s := instrument.Spec{
+		Name: name, Dialect: d, Address: link.Address{Scheme: link.SchemeTCP, Host: host}, Backoff: time.Millisecond, Tries: 2,
+		Timeouts: link.Timeouts{Dial: time.Second, Reply: 5 * time.Second, FirstReply: 5 * time.Second, Gap: time.Second},
+	}
+	if l.pty {
+		s.Address = link.Address{Scheme: link.SchemeSerial, Path: pty, Baud: 115200, Data: 8, Parity: "none", Stop: 1}
+	}
+	if l.quick > 0 {
+		hasty := *d
+		hasty.Sweep.Timeout = l.quick
+		s.Dialect, s.Quiet, s.Backoff, s.Tries = &hasty, l.quick/5, 10*time.Millisecond, 4
+		s.Timeouts = link.Timeouts{Dial: time.Second, Reply: l.quick, FirstReply: 2 * l.quick, Gap: l.quick / 2}
+	}
+	return s
 }
 
 func (l *lab) setup(j *memory) engine.Setup {

@@ -552,7 +552,12 @@ func (d daemon) begin(t testing.TB, q engine.Request) sweep.RunID {
 // end waits for a run's end.
 func (d daemon) end(t testing.TB, id sweep.RunID) sweep.Run {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	return d.endWithin(t, id, 20*time.Second)
+}
+
+func (d daemon) endWithin(t testing.TB, id sweep.RunID, limit time.Duration) sweep.Run {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	r, err := d.Wait(ctx, id)
 	if err != nil {
@@ -788,6 +793,13 @@ func (m *memory) Unfinished(context.Context) ([]sweep.Run, error) {
 		}
 	}
 	return out, nil
+}
+
+// forget lets go of the captures of a run.
+func (m *memory) forget(id sweep.RunID) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	delete(m.captures, id)
 }
 
 // run is a run as the journal has it.
