@@ -65,22 +65,9 @@ func (t *talker) connect(ctx context.Context) error {
 	if err := t.run(ctx, t.dialect.Connect); err != nil {
 		return err
 	}
-	id, err := t.identify(ctx)
+	id, err := t.whoAnswers(ctx, serial)
 	if err != nil {
 		return err
-	}
-	if serial { // a serial line cannot be connected anew: a late reply may still have come
-		again, err := t.identify(ctx)
-		if err != nil {
-			return err
-		}
-		if again != id {
-			return t.fail("identify", t.dialect.Identity.Query.Send, driver.KindFraming, fmt.Errorf("two answers in a row differ: %q and %q", id.Raw, again.Raw), "", "")
-		}
-	}
-	if before := t.identity.Load(); before != nil && !before.SameUnit(id) {
-		return t.fail("identify", t.dialect.Identity.Query.Send, driver.KindIdentity,
-			fmt.Errorf("another instrument answers than before, %s", *before), id.Raw, "is the right instrument at this address?")
 	}
 	t.identity.Store(&id)
 	if e := t.dialect.Status.Event; e.Send != "" {
@@ -95,7 +82,33 @@ func (t *talker) connect(ctx context.Context) error {
 	return err
 }
 
-// identify asks who is there.
+// whoAnswers asks who is there, and asks again where one answer is not to be
+// believed: a serial line cannot be connected anew, so that a late reply may
+// still have come; and an unexpected name may be that of another instrument, or
+// a reply that was spoilt on its way.
+func (t *talker) whoAnswers(ctx context.Context, twice bool) (driver.Identity, error) {
+	id, err := t.identify(ctx)
+	if err == nil {
+		if before := t.identity.Load(); before != nil && !before.SameUnit(id) {
+			err = t.fail("identify", t.dialect.Identity.Query.Send, driver.KindIdentity,
+				fmt.Errorf("another instrument answers than before, %s", *before), id.Raw, "is the right instrument at this address?")
+		}
+	}
+	if driver.KindOf(err) != driver.KindIdentity && (err != nil || !twice) {
+		return id, err
+	}
+	again, err2 := t.identify(ctx)
+	if err2 != nil && driver.KindOf(err2) != driver.KindIdentity {
+		return id, err2
+	}
+	if again.Raw != id.Raw {
+		return id, t.fail("identify", t.dialect.Identity.Query.Send, driver.KindFraming, fmt.Errorf("two answers in a row differ: %q and %q", id.Raw, again.Raw), "", "")
+	}
+	return id, err
+}
+
+// identify asks who is there. An identity that does not match the dialect's is
+// returned beside the error.
 func (t *talker) identify(ctx context.Context) (driver.Identity, error) {
 	d := t.dialect.Identity
 	if d.Query.Send == "" {
@@ -109,7 +122,10 @@ func (t *talker) identify(ctx context.Context) (driver.Identity, error) {
 		return driver.Identity{}, err
 	}
 	if d.Match != nil && !d.Match.Match(reply) {
-		return driver.Identity{}, t.distrust("identify", d.Query, driver.KindIdentity, fmt.Errorf("the identity does not match %s", d.Match), string(reply))
+		return driver.Identity{Raw: string(reply)}, t.fail("identify", d.Query.Send, driver.KindIdentity, fmt.Errorf("the identity does not match %s", d.Match), string(reply), "")
+	}
+	if string(reply) == d.Query.Send {
+		return driver.Identity{}, t.distrust("identify", d.Query, driver.KindFraming, errors.New("the query came back as its own answer: does the line echo?"), string(reply))
 	}
 	text := string(reply)
 	if d.Fixed != "" {

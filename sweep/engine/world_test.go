@@ -526,9 +526,14 @@ func tellOpening(s *engine.Setup, opening chan struct{}) {
 // waitFor polls until something is so.
 func waitFor(t testing.TB, ok func() bool) {
 	t.Helper()
+	waitWithin(t, 10*time.Second, ok)
+}
+
+func waitWithin(t testing.TB, limit time.Duration, ok func() bool) {
+	t.Helper()
 	tick := time.NewTicker(200 * time.Microsecond)
 	defer tick.Stop()
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	for !ok() {
 		select {
