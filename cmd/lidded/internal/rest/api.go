@@ -183,11 +183,19 @@ func (s *server) config() huma.Config {
 	}
 }
 
+// everywhere are the statuses with which any operation may be refused: by the
+// guards before it, for a parameter it does not know, or because the daemon is
+// ending.
+var everywhere = []int{401, 403, 408, 413, 421, 422, 429, 503}
+
 // register adds an operation that needs a role, and whose errors go through the
 // one mapping.
 func register[I, O any](s *server, need access.Role, op huma.Operation, do func(context.Context, *I) (*O, error)) {
 	op.MaxBodyBytes = largestBody
 	op.Security = security(need)
+	if len(op.Errors) > 0 { // else the document says "default", which is any of them
+		op.Errors = append(op.Errors, everywhere...)
+	}
 	s.declare(op.Method+" "+op.Path, need)
 	huma.Register(s.api, op, func(ctx context.Context, in *I) (*O, error) {
 		out, err := do(ctx, in)

@@ -2,6 +2,7 @@ package rest_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -62,18 +63,27 @@ type answer struct {
 	body   []byte
 }
 
-func (a answer) into(t *testing.T, v any) {
+func (a answer) into(t tester, v any) {
 	t.Helper()
 	if err := json.Unmarshal(a.body, v); err != nil {
 		t.Fatalf("%v in %s", err, a.body)
 	}
 }
 
-func (a answer) object(t *testing.T) map[string]any {
+func (a answer) object(t tester) map[string]any {
 	t.Helper()
 	var v map[string]any
 	a.into(t, &v)
 	return v
+}
+
+// tester is a test, or one draw of a property.
+type tester interface {
+	Helper()
+	Context() context.Context
+	Errorf(format string, args ...any)
+	Fatal(args ...any)
+	Fatalf(format string, args ...any)
 }
 
 type option func(*http.Request)
@@ -89,7 +99,7 @@ func with(name, value string) option {
 }
 
 // do sends a request; a body that is not empty is JSON unless a header says otherwise.
-func (g *rig) do(t *testing.T, method, path, body string, options ...option) answer {
+func (g *rig) do(t tester, method, path, body string, options ...option) answer {
 	t.Helper()
 	req, err := http.NewRequestWithContext(t.Context(), method, g.url+path, strings.NewReader(body))
 	if err != nil {
@@ -114,7 +124,7 @@ func (g *rig) do(t *testing.T, method, path, body string, options ...option) ans
 }
 
 // fits checks an answer against what the document promises of the operation.
-func (g *rig) fits(t *testing.T, method, pattern string, a answer) {
+func (g *rig) fits(t tester, method, pattern string, a answer) {
 	t.Helper()
 	item := g.doc.Paths[pattern]
 	if item == nil {
@@ -179,9 +189,9 @@ func (a answer) problem(t *testing.T, status int, kind string) map[string]any {
 }
 
 // begin starts a run and returns its id.
-func (g *rig) begin(t *testing.T, plan string, specimens string) string {
+func (g *rig) begin(t tester, plan string, specimens string, options ...option) string {
 	t.Helper()
-	a := g.do(t, "POST", "/v1/runs", `{"plan":"`+plan+`","specimens":[`+specimens+`]}`)
+	a := g.do(t, "POST", "/v1/runs", `{"plan":"`+plan+`","specimens":[`+specimens+`]}`, options...)
 	if a.status != http.StatusCreated {
 		t.Fatalf("start: %d %s", a.status, a.body)
 	}
