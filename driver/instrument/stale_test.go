@@ -2,11 +2,13 @@ package instrument_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
 	"lidded/driver"
 	"lidded/driver/instrument"
+	"lidded/driver/virtual"
 )
 
 const waiting = `role: analyzer
@@ -144,5 +146,39 @@ func TestLostHoldIsToldOnce(t *testing.T) {
 	h, err := a.Health(t.Context())
 	if err != nil || h.PowerCycled {
 		t.Errorf("after recovery: %+v, %v", h, err)
+	}
+}
+
+// A start that gets lost leaves the trace before, in every dialect, and it is
+// not taken for a new one.
+func TestLostStart(t *testing.T) {
+	for _, c := range analyzers {
+		t.Run(c.dialect, func(t *testing.T) {
+			t.Parallel()
+			l := newLab(t, c.traits, "source-scpi", false)
+			a, err := l.analyzer(t.Context(), c.dialect)
+			check(t, err)
+			defer a.Close()
+			_, err = a.Configure(t.Context(), driver.Settings{Center: 100e6, Span: 1e6, RBW: 30e3, Detector: driver.Sample, Hold: driver.ClearWrite})
+			check(t, err)
+			first, err := a.Sweep(t.Context())
+			check(t, err)
+			start := a.Dialect().Sweep.Start
+			check(t, l.bench.Fault(virtual.RoleAnalyzer, virtual.Fault{Kind: virtual.FaultIgnore, Match: start[len(start)-1].Send}))
+			second, err := a.Sweep(t.Context())
+			if n := l.bench.Struck(virtual.RoleAnalyzer)[virtual.FaultIgnore]; n != 1 {
+				t.Fatalf("%d starts got lost", n)
+			}
+			if err == nil && slices.Equal(first.Levels, second.Levels) {
+				t.Fatal("the trace before was taken for a new one")
+			}
+			if err != nil && !driver.Retryable(err) {
+				t.Errorf("not worth another try: %v", err)
+			}
+			check(t, a.Recover(t.Context()))
+			if _, err := a.Sweep(t.Context()); err != nil {
+				t.Error(err)
+			}
+		})
 	}
 }

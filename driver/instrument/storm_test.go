@@ -27,12 +27,9 @@ func TestStorm(t *testing.T) {
 				defer a.Close()
 				_, err = src.SetLevel(t.Context(), -20)
 				check(t, err)
-				kinds := []virtual.Kind{virtual.FaultDrop, virtual.FaultDropMid, virtual.FaultTruncate, virtual.FaultWrongLength, virtual.FaultGarbage, virtual.FaultError, virtual.FaultPowerCycle}
+				kinds := []virtual.Kind{virtual.FaultDrop, virtual.FaultDropMid, virtual.FaultTruncate, virtual.FaultWrongLength, virtual.FaultGarbage, virtual.FaultError, virtual.FaultPowerCycle, virtual.FaultIgnore}
 				if m.serial {
 					kinds = append(kinds, virtual.FaultLate)
-				}
-				if d := a.Dialect(); d.Link.Compound || d.Ack != nil {
-					kinds = append(kinds, virtual.FaultIgnore) // else a lost start cannot be told
 				}
 				check(t, l.bench.Storm(virtual.RoleAnalyzer, virtual.Storm{Seed: 11, Probability: 0.03, Kinds: kinds, Delay: 30 * time.Millisecond}))
 				rnd := rand.New(rand.NewPCG(5, 6))
