@@ -18,7 +18,7 @@ import (
 // which never say a word: it closes the longest idle and goes on answering.
 func TestIdleConnections(t *testing.T) {
 	g := serve(t, resttest.New())
-	const extra = 60
+	const extra = 1000 - rest.MostIdle
 	conns := make([]net.Conn, rest.MostIdle+extra)
 	for i := range conns {
 		c, err := net.Dial("tcp", strings.TrimPrefix(g.url, "http://"))
