@@ -41,28 +41,21 @@ func overwrite(path string, at int64, with []byte) error {
 
 // TestRestore loses a store in several ways and has it back from a backup.
 func TestRestore(t *testing.T) {
+	dir := t.TempDir()
+	whole, backup := filepath.Join(dir, "lidded.db"), filepath.Join(dir, "backup.db")
+	s := openFile(t, whole, store.Options{})
+	id := endedRun(t, s, 4, sweep.Completed)
+	going := endedRun(t, s, 2, sweep.StateUnknown)
+	if err := s.Backup(t.Context(), backup); err != nil {
+		t.Fatal(err)
+	}
+	want, unfinished := everything(t, s, id), everything(t, s, going)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 	for _, d := range damages {
 		t.Run(d.name, func(t *testing.T) {
-			dir := t.TempDir()
-			path, backup := filepath.Join(dir, "lidded.db"), filepath.Join(dir, "backup.db")
-			s := openFile(t, path, store.Options{})
-			id := endedRun(t, s, 4, sweep.Completed)
-			going := endedRun(t, s, 2, sweep.StateUnknown)
-			if err := s.Backup(t.Context(), backup); err != nil {
-				t.Fatal(err)
-			}
-			want := everything(t, s, id)
-			unfinished := everything(t, s, going)
-			if err := s.Close(); err != nil {
-				t.Fatal(err)
-			}
-			st, err := os.Stat(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := d.do(path, st.Size()); err != nil {
-				t.Fatal(err)
-			}
+			path := damagedCopy(t, whole, d.do)
 			if d.kind != 0 {
 				if _, err := store.Open(t.Context(), path, store.Options{}); store.KindOf(err) != d.kind {
 					t.Errorf("opened: %v, want it to be %v", err, d.kind)
@@ -84,7 +77,7 @@ func TestRestore(t *testing.T) {
 			if last.Kind != "point" || last.Run != going {
 				t.Errorf("the last event before the backup is %+v", last)
 			}
-			s = openFile(t, path, store.Options{})
+			s := openFile(t, path, store.Options{})
 			if got := everything(t, s, id); !reflect.DeepEqual(got, want) {
 				t.Error("what was restored differs")
 			}
@@ -105,6 +98,23 @@ func TestRestore(t *testing.T) {
 			}
 		})
 	}
+}
+
+// damagedCopy makes a copy of a closed store and damages it.
+func damagedCopy(t *testing.T, whole string, damage func(path string, size int64) error) (path string) {
+	t.Helper()
+	data, err := os.ReadFile(whole)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path = filepath.Join(t.TempDir(), "lidded.db")
+	if err := os.WriteFile(path, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := damage(path, int64(len(data))); err != nil {
+		t.Fatal(err)
+	}
+	return path
 }
 
 func containsEvent(list []sweep.Event, kind, text string) bool {
@@ -180,34 +190,29 @@ func TestRestoreRefuses(t *testing.T) {
 
 // TestSalvage damages a store in the middle and saves what can be read.
 func TestSalvage(t *testing.T) {
+	dir := t.TempDir()
+	whole := filepath.Join(dir, "lidded.db")
+	s := openFile(t, whole, store.Options{})
+	pruned := endedRun(t, s, 2, sweep.Completed)
+	first := endedRun(t, s, 12, sweep.Completed)
+	if _, err := s.Archive(t.Context(), pruned, dir); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Prune(t.Context(), pruned, asItStood); err != nil {
+		t.Fatal(err)
+	}
+	want, err := s.Captures(t.Context(), first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	gone := everything(t, s, pruned)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 	for _, d := range damages {
 		t.Run(d.name, func(t *testing.T) {
-			dir := t.TempDir()
-			path, to := filepath.Join(dir, "lidded.db"), filepath.Join(dir, "new.db")
-			s := openFile(t, path, store.Options{})
-			pruned := endedRun(t, s, 2, sweep.Completed)
-			first := endedRun(t, s, 12, sweep.Completed)
-			if _, err := s.Archive(t.Context(), pruned, dir); err != nil {
-				t.Fatal(err)
-			}
-			if err := s.Prune(t.Context(), pruned, asItStood); err != nil {
-				t.Fatal(err)
-			}
-			want, err := s.Captures(t.Context(), first)
-			if err != nil {
-				t.Fatal(err)
-			}
-			gone := everything(t, s, pruned)
-			if err := s.Close(); err != nil {
-				t.Fatal(err)
-			}
-			st, err := os.Stat(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := d.do(path, st.Size()); err != nil {
-				t.Fatal(err)
-			}
+			path := damagedCopy(t, whole, d.do)
+			to := filepath.Join(filepath.Dir(path), "new.db")
 			before, _ := os.ReadFile(path)
 			counts, err := store.Salvage(t.Context(), path, to, store.Options{})
 			if after, _ := os.ReadFile(path); string(after) != string(before) {
@@ -225,7 +230,7 @@ func TestSalvage(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			s = openFile(t, to, store.Options{})
+			s := openFile(t, to, store.Options{})
 			if err := s.Check(t.Context()); err != nil {
 				t.Fatal(err)
 			}
