@@ -66,6 +66,7 @@ func everything(t testing.TB, s *store.Store, id sweep.RunID) []any {
 // TestPrune lets the traces of a run go and reads them all the same, then brings
 // them back.
 func TestPrune(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := openFile(t, filepath.Join(dir, "lidded.db"), store.Options{})
 	old := endedRun(t, s, 20, sweep.Completed)
@@ -155,6 +156,7 @@ func TestPrune(t *testing.T) {
 
 // TestBringBackElsewhere takes a whole run into a store that never had it.
 func TestBringBackElsewhere(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := openFile(t, filepath.Join(dir, "lidded.db"), store.Options{})
 	endedRun(t, s, 1, sweep.Completed)
@@ -185,6 +187,7 @@ func TestBringBackElsewhere(t *testing.T) {
 // TestTheArchiveIsAway: without its file a pruned run says where its traces lie;
 // a file that is not what was made is not taken for it.
 func TestTheArchiveIsAway(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path := filepath.Join(dir, "lidded.db")
 	s := openFile(t, path, store.Options{})
@@ -258,6 +261,7 @@ func TestTheArchiveIsAway(t *testing.T) {
 
 // TestPrunable: which runs may never go.
 func TestPrunable(t *testing.T) {
+	t.Parallel()
 	s := openFile(t, filepath.Join(t.TempDir(), "lidded.db"), store.Options{})
 	for _, c := range []struct {
 		state sweep.State
@@ -319,6 +323,7 @@ func TestPrunable(t *testing.T) {
 
 // TestTracesGoByOneWayOnly tries the others with a plain connection.
 func TestTracesGoByOneWayOnly(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path := filepath.Join(dir, "lidded.db")
 	s := openFile(t, path, store.Options{})
@@ -363,6 +368,7 @@ func TestTracesGoByOneWayOnly(t *testing.T) {
 
 // TestShrinkAnOlderStore gives space back of a file made before it could.
 func TestShrinkAnOlderStore(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path := filepath.Join(dir, "lidded.db")
 	s := openFile(t, path, store.Options{})

@@ -134,6 +134,7 @@ func pruneAll(path string) error {
 // TestKilledWhilePruning kills a process with SIGKILL while it lets traces go, at
 // each of its steps: every trace can still be read, and the next one finishes.
 func TestKilledWhilePruning(t *testing.T) {
+	t.Parallel()
 	path := filepath.Join(t.TempDir(), "lidded.db")
 	s := openFile(t, path, store.Options{})
 	want := map[sweep.RunID][]any{}

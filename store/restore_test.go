@@ -41,6 +41,7 @@ func overwrite(path string, at int64, with []byte) error {
 
 // TestRestore loses a store in several ways and has it back from a backup.
 func TestRestore(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	whole, backup := filepath.Join(dir, "lidded.db"), filepath.Join(dir, "backup.db")
 	s := openFile(t, whole, store.Options{})
@@ -127,6 +128,7 @@ func containsEvent(list []sweep.Event, kind, text string) bool {
 }
 
 func TestRestoreRefuses(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path, backup := filepath.Join(dir, "lidded.db"), filepath.Join(dir, "backup.db")
 	s := openFile(t, path, store.Options{})
@@ -190,6 +192,7 @@ func TestRestoreRefuses(t *testing.T) {
 
 // TestSalvage damages a store in the middle and saves what can be read.
 func TestSalvage(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	whole := filepath.Join(dir, "lidded.db")
 	s := openFile(t, whole, store.Options{})
