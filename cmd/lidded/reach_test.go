@@ -2,6 +2,9 @@ package main
 
 import (
 	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
 	"io"
 	"net"
 	"net/http"
@@ -15,15 +18,17 @@ import (
 )
 
 // TestRequestsReachNeitherFilesNorInstruments: the package that reads requests
-// cannot open a file, start a program or dial an instrument.
+// cannot open a file, start a program or dial an instrument. Of links it knows
+// what was said over them, and nothing that says anything.
 func TestRequestsReachNeitherFilesNorInstruments(t *testing.T) {
-	var imports []string
-	for _, p := range packages(t, "./cmd/lidded/internal/rest") {
-		imports = p.Imports
+	list := packages(t, "./cmd/lidded/internal/rest")
+	if len(list) != 1 {
+		t.Fatalf("%d packages", len(list))
 	}
+	imports := list[0].Imports
 	for _, not := range []string{
 		"os", "os/exec", "io/fs", "path/filepath", "io/ioutil", "syscall", "unsafe", "plugin",
-		"lidded/driver/link", "lidded/driver/instrument", "lidded/driver/dialect", "lidded/driver/scpi", "lidded/driver/virtual", "lidded/cmd/lidded/internal/config",
+		"lidded/driver/instrument", "lidded/driver/dialect", "lidded/driver/scpi", "lidded/driver/virtual", "lidded/cmd/lidded/internal/config",
 	} {
 		if slices.Contains(imports, not) {
 			t.Errorf("package rest imports %s", not)
@@ -31,6 +36,25 @@ func TestRequestsReachNeitherFilesNorInstruments(t *testing.T) {
 	}
 	if !slices.Contains(imports, "net/http") {
 		t.Errorf("looked at the wrong package: %v", imports)
+	}
+	for _, name := range list[0].GoFiles {
+		f, err := parser.ParseFile(token.NewFileSet(), filepath.Join(list[0].Dir, name), nil, parser.SkipObjectResolution)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, i := range f.Imports {
+			if i.Path.Value == `"lidded/driver/link"` && i.Name != nil {
+				t.Errorf("%s imports link under the name %s", name, i.Name)
+			}
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if of, ok := s.X.(*ast.Ident); ok && of.Name == "link" && s.Sel.Name != "Exchange" {
+					t.Errorf("%s uses link.%s", name, s.Sel.Name)
+				}
+			}
+			return true
+		})
 	}
 }
 
