@@ -36,13 +36,12 @@ var (
 // patience is how long a test waits for what must happen on the page.
 const patience = time.Minute
 
-func handler(t *testing.T, d *resttest.Depot) http.Handler {
+func handler(t *testing.T, o rest.Options) http.Handler {
 	t.Helper()
 	page, err := dashboard.Handler()
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := d.Options()
 	o.Page = page
 	h, err := rest.New(o)
 	if err != nil {
@@ -53,8 +52,13 @@ func handler(t *testing.T, d *resttest.Depot) http.Handler {
 
 func serve(t *testing.T, d *resttest.Depot) string {
 	t.Helper()
+	return serveWith(t, d, d.Options())
+}
+
+func serveWith(t *testing.T, d *resttest.Depot, o rest.Options) string {
+	t.Helper()
 	srv := httptest.NewUnstartedServer(nil)
-	srv.Config = rest.NewServer(handler(t, d), d.Hub, nil)
+	srv.Config = rest.NewServer(handler(t, o), d.Hub, nil)
 	srv.Start()
 	t.Cleanup(func() {
 		d.Hub.Close()
@@ -353,7 +357,7 @@ func TestErrorsAreShown(t *testing.T) {
 // finds its way by itself.
 func TestRecovery(t *testing.T) {
 	d := resttest.New()
-	h := handler(t, d)
+	h := handler(t, d.Options())
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -388,7 +392,7 @@ func TestRecovery(t *testing.T) {
 // TestPollingWithoutEvents: where live events cannot be had, the page asks.
 func TestPollingWithoutEvents(t *testing.T) {
 	d := resttest.New()
-	h := handler(t, d)
+	h := handler(t, d.Options())
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Path == "/v1/events" {
 			http.Error(w, "no", http.StatusServiceUnavailable)

@@ -77,7 +77,7 @@ func TestFiftyNights(t *testing.T) {
 	}
 
 	b.visit(t, url, "trend?box=locker-mesh")
-	b.until(t, `document.querySelector('#view-trend .chart')?.dataset.points === '150'`)
+	b.until(t, `document.querySelector('#view-trend .chart')?.dataset.points === '200'`)
 	b.figures(t, "50 nights of 500 points, trend")
 	b.quiet(t)
 }

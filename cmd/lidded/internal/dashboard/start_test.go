@@ -33,6 +33,7 @@ func TestStart(t *testing.T) {
 	b.press(t, `#start-specimens input[value="locker-vent"]`)
 	b.until(t, `!document.querySelector('#start-go').disabled && !document.querySelector('.steps').innerText.includes('locker-vent')`)
 	b.choose(t, "#start-who", "Ada of the night shift")
+	b.choose(t, "#start-door", "1200")
 	b.press(t, "#start-go")
 	b.answer(t)
 	b.until(t, `location.hash === '#now' && document.querySelector('.bench').dataset.state === 'holding'`)
@@ -40,7 +41,7 @@ func TestStart(t *testing.T) {
 		t.Errorf("orders %v", orders)
 	}
 	_, body := fetch(t, url+"/v1/runs")
-	for _, want := range []string{`"operator":"Ada of the night shift"`, `"specimens":["locker-steel","locker-mesh"]`, `"plan":"quick"`} {
+	for _, want := range []string{`"operator":"Ada of the night shift"`, `"specimens":["locker-steel","locker-mesh"]`, `"plan":"quick"`, `"door_cycle":1200`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the run has no %s: %s", want, body)
 		}

@@ -27,7 +27,7 @@ type guarded struct {
 func guard(t *testing.T, d *resttest.Depot, token string) *guarded {
 	t.Helper()
 	g := &guarded{token: token}
-	h := handler(t, d)
+	h := handler(t, d.Options())
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		g.mu.Lock()
 		g.asked = append(g.asked, r.URL.String())
@@ -122,7 +122,7 @@ func TestTokenOnThePage(t *testing.T) {
 // bypass serves the same depot to a script, without a token.
 func bypass(t *testing.T, d *resttest.Depot) string {
 	t.Helper()
-	srv := httptest.NewServer(handler(t, d))
+	srv := httptest.NewServer(handler(t, d.Options()))
 	t.Cleanup(srv.Close)
 	return srv.URL
 }

@@ -129,7 +129,7 @@ func TestPreview(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	srv := rest.NewServer(handler(t, d), d.Hub, nil)
+	srv := rest.NewServer(handler(t, d.Options()), d.Hub, nil)
 	go func() {
 		tick := time.NewTicker(250 * time.Millisecond)
 		defer tick.Stop()

@@ -28,8 +28,8 @@ export async function request(path, options = {}, limit = 0) {
 }
 
 // call sends a request and returns the JSON of the answer.
-export async function call(method, path, body) {
-  const options = { method, headers: { Accept: "application/json" } };
+export async function call(method, path, body, headers = {}) {
+  const options = { method, headers: { Accept: "application/json", ...headers } };
   if (body !== undefined) {
     options.body = JSON.stringify(body);
     options.headers["Content-Type"] = "application/json";
@@ -50,4 +50,4 @@ export async function call(method, path, body) {
 
 export const get = (path) => call("GET", path);
 
-export const post = (path, body = {}) => call("POST", path, body);
+export const post = (path, body = {}, headers = {}) => call("POST", path, body, headers);

@@ -18,6 +18,7 @@ export class StartView {
     this.bench = make("select", { id: "start-bench", onchange: () => this.chosen() });
     this.boxes = make("ul", { class: "choices", id: "start-specimens" });
     this.who = make("input", { type: "text", id: "start-who", maxlength: 100, autocomplete: "name", value: named(), onchange: () => nameOperator(this.who.value) });
+    this.door = make("input", { type: "number", id: "start-door", min: 0, step: 1, inputmode: "numeric" });
     this.about = make("p", { class: "about" });
     this.answer = make("div", { class: "answer", role: "status" });
     this.button = make("button", { type: "button", class: "go", id: "start-go", disabled: true, onclick: () => this.begin() }, "Start the run");
@@ -29,7 +30,7 @@ export class StartView {
     this.reach = make("div", { class: "card", hidden: true }, make("h2", {}, "Reach: what this set-up could prove"));
     byId("view-start").append(
       make("div", { class: "card form" },
-        make("label", {}, "Plan ", this.plan), make("label", {}, "Bench ", this.bench), make("label", {}, "Your name, for the journal ", this.who),
+        make("label", {}, "Plan ", this.plan), make("label", {}, "Bench ", this.bench), make("label", {}, "Your name, for the journal ", this.who), make("label", {}, "Door cycles so far, if they are counted ", this.door),
         make("fieldset", {}, make("legend", {}, "Specimens, in this order"), this.boxes), this.about),
       make("div", { class: "card gate" }, this.answer, this.button, this.why),
       this.outlook, this.reach);
@@ -175,12 +176,17 @@ export class StartView {
     if (!(await ask("Start this run?", `${o.plan.name} on bench ${o.bench}: ${o.specimens.join(", ")}. ${duration(o.time_s)}.${radiated}`, "Yes, start"))) return;
     this.starting = true;
     this.gate();
+    // Should the answer be lost, pressing again gives the same run and not a second one.
+    this.once ??= Array.from(crypto.getRandomValues(new Uint8Array(16)), (v) => v.toString(16).padStart(2, "0")).join("");
+    const door = this.door.value === "" ? {} : { door_cycle: Number(this.door.value) };
     try {
-      await post("/v1/runs", { bench: o.bench, plan: o.plan.name, specimens: o.specimens, operator: operator() });
+      await post("/v1/runs", { bench: o.bench, plan: o.plan.name, specimens: o.specimens, operator: operator(), ...door }, { "Idempotency-Key": `"${this.once}"` });
+      this.once = undefined;
       say("");
       go("now");
     } catch (e) {
       say(e.message);
+      if (e.status) this.once = undefined; // it was answered: another try is another start
     } finally {
       this.starting = false;
       this.changed();

@@ -5,6 +5,8 @@ import { Plot, unit } from "./plot.js";
 import { arrow, line } from "./marks.js";
 import { when } from "./format.js";
 
+const days = [1, 2, 3, 7, 14, 28, 56, 91, 182, 365, 730].map((n) => n * 86400);
+
 const dashes = [[], [9, 4], [3, 3], [12, 4, 3, 4]];
 
 export class TrendChart extends Plot {
@@ -41,13 +43,13 @@ export class TrendChart extends Plot {
     }
     const room = Math.max(2, (high - low) * 0.15);
     const xs = this.data()[0];
-    const side = Math.max((xs.at(-1) - xs[0]) * 0.03, this.time ? 43200 : 0.5);
+    const side = Math.max((xs.at(-1) - xs[0]) * 0.03, this.time ? 86400 : 0.5);
     return {
       scales: { x: { time: this.time, range: [xs[0] - side, xs.at(-1) + side] }, y: { range: [low - room, high + room] } },
       series: [{}, ...this.lines.map(() => ({ show: true, paths: () => null, points: { show: false } }))],
       axes: [
-        this.axis({ size: 34, space: 100, ...(this.time ? { values: (_, s) => s.map((v) => when(new Date(v * 1000).toISOString()).slice(0, 10)) } : { incrs: [1, 2, 5, 10, 20, 50, 100, 200] }) }),
-        this.axis({ size: 76, values: unit(this.name) }),
+        this.axis({ size: 34, space: 100, ...(this.time ? { incrs: days, values: (_, s) => s.map((v) => when(new Date(v * 1000).toISOString()).slice(0, 10)) } : { incrs: [1, 2, 5, 10, 20, 50, 100, 200] }) }),
+        this.axis({ size: 86, values: unit(this.name) }),
       ],
       hooks: { draw: [(u) => this.draw(u)] },
     };
