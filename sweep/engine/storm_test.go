@@ -17,15 +17,16 @@ import (
 )
 
 // stormy are the dialects that ship, each analyzer with the habits of a virtual
-// instrument that it suits, beside each source once.
+// instrument that it suits; both sources stand beside several. The quick ones
+// come first.
 var stormy = []struct{ analyzer, habits, source string }{
 	{"analyzer-opc", "modern-opc", "source-scpi"},
-	{"handheld-serial", "handheld-serial", "source-ack"},
-	{"analyzer-swept-wait", "ascii-only", "source-scpi"},
 	{"analyzer-esr-poll", "esr-poll", "source-ack"},
 	{"analyzer-real32-swapped", "modern-fft", "source-scpi"},
 	{"analyzer-real64-fixed", "swapped-real64", "source-ack"},
 	{"analyzer-xy-pairs", "xy-pairs", "source-scpi"},
+	{"analyzer-swept-wait", "ascii-only", "source-scpi"},
+	{"handheld-serial", "handheld-serial", "source-ack"},
 }
 
 // stormFaults is how many faults each bench of the storm suffers, and whether
@@ -33,7 +34,7 @@ var stormy = []struct{ analyzer, habits, source string }{
 func stormFaults(t *testing.T) (n int, all bool) {
 	text := os.Getenv("LIDDED_FAULTS")
 	if text == "" {
-		return 60, false
+		return 40, false
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 1 {
@@ -161,7 +162,8 @@ func (l *lab) storm(t *testing.T, faults int, seed uint64) {
 	rage(virtual.RoleAnalyzer, seed)
 	rage(virtual.RoleSource, seed+100)
 	ended, claims, voids := map[string]int{}, map[sweep.Outcome]int{}, 0
-	for n := 0; l.struck() < faults && !t.Failed(); n++ {
+	through := func() bool { return claims[sweep.Measured] > 0 && claims[sweep.AtLeast] > 0 }
+	for n := 0; (l.struck() < faults || !through() && n < 20) && !t.Failed(); n++ {
 		q := request(stormPlan(t, n))
 		run, err := d.Start(ctx, q)
 		if err != nil {
@@ -207,7 +209,7 @@ func (l *lab) storm(t *testing.T, faults int, seed uint64) {
 	for _, b := range j.broken {
 		t.Errorf("journal: %s", b)
 	}
-	if claims[sweep.Measured] == 0 || claims[sweep.AtLeast] == 0 {
+	if !through() {
 		t.Error("nothing came through the storm")
 	}
 	t.Logf("%d faults: analyzer %v, source %v", l.struck(), l.Struck(virtual.RoleAnalyzer), l.Struck(virtual.RoleSource))
