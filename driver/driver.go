@@ -142,6 +142,13 @@ type Analyzer interface {
 	ReadHold(ctx context.Context) (Trace, error)
 }
 
+// Thermometer is what an instrument may be besides: one that tells its own
+// temperature.
+type Thermometer interface {
+	// Temperature returns degrees Celsius; false where the dialect cannot ask.
+	Temperature(ctx context.Context) (float64, bool, error)
+}
+
 // Source is the transmitting role.
 type Source interface {
 	Instrument

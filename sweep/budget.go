@@ -203,6 +203,7 @@ func (b Bench) allowance(same bool, confidence float64) unit.DB {
 type budgetKey struct {
 	same                    bool
 	reference, noise, moved unit.DB
+	leak, linear            unit.DB // half-widths
 	repeats                 uncertainty.Repeats
 }
 
@@ -244,6 +245,8 @@ func (e *Evaluator) combined(k budgetKey) (uncertainty.Budget, uncertainty.Resul
 	}
 	add("noise of the reference", k.reference, uncertainty.Normal, uncertainty.Reference, ofLooks)
 	add("noise of the enclosed level", k.noise, uncertainty.Normal, uncertainty.Enclosed, ofLooks)
+	add("leakage round the specimen", k.leak, uncertainty.UShaped, uncertainty.Enclosed, "leakage check: 20·log10(1 − 10^(−d/20))")
+	add("linearity as checked", k.linear, uncertainty.Rectangular, uncertainty.Difference, "largest deviation of the linearity check")
 	add("closing reference moved", k.moved, uncertainty.Rectangular, uncertainty.Difference, "closing minus opening reference")
 	if k.repeats.N >= 2 && k.repeats.DoF > 0 {
 		more = append(more, k.repeats.Component("repeats through the shield", uncertainty.Enclosed))

@@ -33,6 +33,7 @@ func CheckOn(p Plan, b Bench) []Problem {
 	if l := b.AnalyzerRange.RBWMin; p.Strategy == Adaptive && p.MinRBW > 0 && l > p.MinRBW {
 		fail("min_rbw", "%v is narrower than the analyzer's least, %v: raise it, or leave it out", p.MinRBW, l)
 	}
+	checkChecks(p, b, fail)
 	if p.ByRule && !b.HandsByRule {
 		fail("hold_points", "the plan's hold points are released by rule, but bench %s has no hands that could: set hold_points: operator", b.Name)
 	}

@@ -46,7 +46,14 @@ const (
 	DefaultMaxLooks   = 32
 	LeastHoldSweeps   = 5 // a max-held level is a 95 % bound only after five independent sweeps: 1 − 2⁻⁵ = 0.969
 	DefaultSettle     = 20 * time.Millisecond
-	MostPoints        = 20000
+	// DefaultLeakageMargin: what leaks round the specimen is to be 10 dB below what
+	// is read through it (common practice, no source); it then moves a level by
+	// 3.3 dB at most.
+	DefaultLeakageMargin   = unit.DB(10)
+	DefaultLinearityPoints = 3
+	// DefaultReferenceAge: calibrate on each day of testing (UFGS 13095A 3.7.5).
+	DefaultReferenceAge = 24 * time.Hour
+	MostPoints          = 20000
 )
 
 // Compile fills in defaults and lists the points in order. It checks the plan
@@ -117,6 +124,7 @@ func Compile(spec PlanSpec, b Bench) (Plan, []Problem) {
 	default:
 		fail("hold_points", "%q: write operator (a person releases them) or rule (the bench's own hands do)", spec.HoldPoints)
 	}
+	compileChecks(&p, spec, fail)
 	compileStrategy(&p, spec, b, fail)
 	if len(spec.Bands) == 0 {
 		fail("bands", "the plan has no frequencies: add a band with freqs, or from, to and count")

@@ -32,7 +32,7 @@ func (s *State) UnmarshalText(text []byte) error {
 	return err
 }
 
-var stepNames = word.List{"unknown", "hold_point", "ambient", "reference", "enclosed", "closing_reference"}
+var stepNames = word.List{"unknown", "hold_point", "ambient", "reference", "enclosed", "closing_reference", "leakage", "linearity"}
 
 // String gives the name used in files, in the store and over REST.
 func (s StepKind) String() string { return stepNames.Of(int(s)) }
@@ -59,6 +59,21 @@ func (l LidMove) MarshalText() ([]byte, error) { return []byte(l.String()), nil 
 func (l *LidMove) UnmarshalText(text []byte) error {
 	i, err := lidNames.Find("lid move", string(text))
 	*l = LidMove(i)
+	return err
+}
+
+var fittingNames = word.List{"as_used", "receiver_terminated", "source_loaded", "step_attenuator", "source_level"}
+
+// String gives the name used in files, in the store and over REST.
+func (f Fitting) String() string { return fittingNames.Of(int(f)) }
+
+// MarshalText writes the name.
+func (f Fitting) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
+
+// UnmarshalText reads the name.
+func (f *Fitting) UnmarshalText(text []byte) error {
+	i, err := fittingNames.Find("fitting", string(text))
+	*f = Fitting(i)
 	return err
 }
 

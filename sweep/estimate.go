@@ -107,23 +107,23 @@ func Predict(p Plan, b Bench, line *requirement.Line, specimens []Specimen) Esti
 		est.Points = append(est.Points, f)
 	}
 	est.PointTimes = map[StepKind][]time.Duration{}
-	keyed := map[StepKind]time.Duration{}
-	for _, kind := range []StepKind{Ambient, Reference, Enclosed, Closing} {
+	keyed := map[StepKind][]time.Duration{}
+	for _, kind := range []StepKind{Ambient, Reference, Enclosed, Closing, Leakage, Linearity} {
 		for i, q := range p.Points {
 			on, whole := PointTime(p, q, b, kind, est.SweepTime)
-			if kind == Enclosed {
+			if kind == Enclosed || kind == Leakage {
 				on, whole = on+est.Points[i].deep/2, whole+est.Points[i].deep
 			}
 			est.PointTimes[kind] = append(est.PointTimes[kind], whole)
-			keyed[kind] += on
+			keyed[kind] = append(keyed[kind], on)
 		}
 	}
 	for _, s := range steps {
 		var t time.Duration
-		for _, d := range est.PointTimes[s.Kind] {
-			t += d
+		for _, i := range s.Captures(p) {
+			t += est.PointTimes[s.Kind][i]
+			est.KeyedTime += keyed[s.Kind][i]
 		}
-		est.KeyedTime += keyed[s.Kind]
 		est.StepTimes = append(est.StepTimes, t)
 		est.Total += t
 	}

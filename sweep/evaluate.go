@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"lidded/driver/unit"
@@ -54,6 +55,10 @@ type Evaluator struct {
 	open   map[spot]openField
 	floors map[int][]float64 // per step: noise floors per hertz, sorted
 	notes  []string
+
+	leaks     map[int]*Leak // by point, nil: not looked up since the last capture of the check
+	leakNotes []string
+	steps     []Deviation // of the linearity check, nil: the same
 }
 
 // findingKey names a capture that was judged, and with how many others.
@@ -105,6 +110,12 @@ func (e *Evaluator) Add(c Capture) {
 	}
 	e.index[k] = rungs
 	clear(e.floors)
+	switch c.Kind {
+	case Leakage:
+		e.leaks = nil
+	case Linearity, Reference:
+		e.steps = nil
+	}
 	e.tracker.learn(s)
 }
 
@@ -124,7 +135,7 @@ func (e *Evaluator) see(c Capture) seen {
 	on, off := sum(c.Looks, true), sum(c.Looks, false)
 	if axis.Stop == axis.Start {
 		s.reading, s.why = stand(c, on, off, s.Settings.RBW, s.win)
-	} else if edge := s.win; e.adaptive() && c.Kind == Enclosed && (edge.center-edge.half < axis.Start-bin || edge.center+edge.half > axis.Stop+bin) {
+	} else if edge := s.win; e.adaptive() && deep(c.Kind) && (edge.center-edge.half < axis.Start-bin || edge.center+edge.half > axis.Stop+bin) {
 		s.why = fmt.Sprintf("the span (%v) does not hold everywhere the carrier may be (%.0f Hz either way)", rounded(c.Settings.Span), float64(edge.half))
 	} else {
 		s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
@@ -154,13 +165,13 @@ func (e *Evaluator) window(c seen, bin unit.Hz) window {
 	q, rbw := e.run.Plan.Points[c.Point], c.Settings.RBW
 	if !e.adaptive() {
 		found := unit.Hz(0)
-		if c.Kind == Enclosed {
+		if deep(c.Kind) {
 			found = e.carrier(c.Capture)
 		}
 		return searchWindow(q, e.run.Bench, rbw, bin, found)
 	}
 	q.Freq = c.Freq
-	if c.Kind == Ambient || c.Kind != Enclosed && c.Rung == 0 {
+	if c.Kind == Ambient || !deep(c.Kind) && c.Rung == 0 {
 		return searchWindow(q, e.run.Bench, rbw, bin, 0)
 	}
 	center, half := e.tracker.where(middleOf(c.Capture), carrierOf(c.Capture))
@@ -169,6 +180,10 @@ func (e *Evaluator) window(c seen, bin unit.Hz) window {
 	}
 	return searchWindow(q, e.run.Bench, rbw, bin, 0)
 }
+
+// deep reports whether captures of a kind look for what may lie far under the
+// reference.
+func deep(k StepKind) bool { return k == Enclosed || k == Leakage }
 
 func (e *Evaluator) adaptive() bool { return e.run.Plan.Strategy == Adaptive }
 
@@ -201,12 +216,15 @@ func lastOf(rungs []seen) (seen, bool) {
 
 // Evaluation judges what has been added so far.
 func (e *Evaluator) Evaluation() Evaluation {
-	e.floors, e.notes = map[int][]float64{}, nil
+	e.floors, e.notes, e.leaks, e.steps = map[int][]float64{}, nil, nil, nil
 	e.references()
+	e.leakNote()
+	e.linearNote()
 	var out Evaluation
 	for _, spec := range e.run.Specimens {
 		out.Results = append(out.Results, e.specimen(spec.Name)...)
 	}
+	out.Linearity = e.deviations()
 	out.Summaries, out.Budgets = e.summarize(out.Results), e.budgetsOf(out.Results)
 	out.Time = e.timing
 	if p := e.run.Predicted; p > 0 && e.timing.Took > 0 {
@@ -234,7 +252,7 @@ type captureKey struct {
 
 func keyOf(c Capture) captureKey {
 	at := c.At
-	if c.Kind != Enclosed {
+	if c.Kind != Enclosed && c.Kind != Linearity { // of a linearity check, Repeat numbers its steps
 		at.Repeat = 1
 	}
 	return captureKey{c.Kind, at, c.Point}
@@ -284,7 +302,17 @@ func (e *Evaluator) references() {
 	}
 }
 
+// reference is the reference of a point at a place, with what the linearity
+// check found of it.
 func (e *Evaluator) reference(pos string, pol Polarization, q Point) openField {
+	o := e.openReference(pos, pol, q)
+	if why := e.nonLinear(q.Index); why != "" && o.outcome == Measured {
+		o.outcome, o.reason = Void, why
+	}
+	return o
+}
+
+func (e *Evaluator) openReference(pos string, pol Polarization, q Point) openField {
 	at := Setting{Position: pos, Polarization: pol, Repeat: 1}
 	none := func(o Outcome, format string, args ...any) openField {
 		return openField{outcome: o, reason: fmt.Sprintf(format, args...), level: unit.Missing()}
@@ -521,6 +549,9 @@ func (e *Evaluator) result(c seen, q Point) Result {
 		r.Outcome, r.Reason = Void, fmt.Sprintf("RBW and span differ between reference (%v, %v) and enclosed (%v, %v)", open.capture.Settings.RBW, open.capture.Settings.Span, c.Settings.RBW, c.Settings.Span)
 	default:
 		e.claim(&r, c, l, open)
+		if why := e.aged(c, open); why != "" {
+			r.Outcome, r.Reason, r.SE, r.Enclosed, r.budget = Void, why, SE{}, unit.Missing(), nil
+		}
 	}
 	return r
 }
@@ -550,12 +581,18 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 			return
 		}
 	}
-	k := budgetKey{same: sameSweep(open.capture, c) && sameInput(open.capture, c), reference: open.u}
+	k := budgetKey{same: sameSweep(open.capture, c) && sameInput(open.capture, c), reference: open.u, linear: e.linearAsChecked()}
 	if open.drift != nil {
 		k.moved = unit.DB(math.Abs(float64(*open.drift)))
 	}
-	if l.finding.Present && l.finding.Level.IsFinite() && !e.tooNoisy(l) {
-		k.noise = l.u
+	var leak *Leak
+	if c.Kind != Leakage {
+		leak = e.leakage(e.run.Plan.Points[r.Point])
+	}
+	r.Leakage = leak
+	hides, _, moves := leak.under(l.finding.Level, e.run.Plan.LeakageMargin)
+	if l.finding.Present && l.finding.Level.IsFinite() && !e.tooNoisy(l) && !hides {
+		k.noise, k.leak = l.u, moves
 		r.budget = &k
 		_, u := e.combined(k)
 		se := open.level.Sub(l.finding.Level)
@@ -565,8 +602,20 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 	}
 	r.budget = &k
 	_, u := e.combined(k)
-	bound := open.level.Sub(l.finding.Limit) - u.OneSided
-	r.Outcome, r.Enclosed, r.Reason = AtLeast, l.finding.Limit, l.finding.Reason
+	limit := l.finding.Limit
+	r.Outcome, r.Reason = AtLeast, l.finding.Reason
+	switch {
+	case leak != nil && l.finding.Present && hides:
+		_, allow, _ := leak.under(l.finding.High, e.run.Plan.LeakageMargin)
+		limit, r.Reason = l.finding.High.Add(allow), leak.reason(l.finding.Level, e.run.Plan.LeakageCheck)
+	case leak != nil && leak.Seen:
+		// What came through may have cancelled part of what goes round.
+		_, allow, _ := leak.under(limit, e.run.Plan.LeakageMargin)
+		limit = limit.Add(allow)
+		r.Reason = strings.TrimPrefix(r.Reason+fmt.Sprintf("; a leakage of %v (%v) is allowed for", leak.Level, e.run.Plan.LeakageCheck), "; ")
+	}
+	r.Enclosed = limit
+	bound := open.level.Sub(limit) - u.OneSided
 	if r.Reason == "" && l.finding.Present {
 		r.Reason = "a signal is present, but the noise leaves its level too uncertain for a value"
 	}
@@ -590,6 +639,21 @@ func claimOf(o Outcome, se SE) requirement.Result {
 		return requirement.AtLeastSE(se.Value)
 	}
 	return requirement.Result{Outcome: o, SE: unit.DB(math.NaN())}
+}
+
+// aged says why the reference of a capture is too old for it, or nothing. One
+// with a closing reference beside it, within the drift limit, is of any age; while
+// that is still to come, the claim stands.
+func (e *Evaluator) aged(c seen, o openField) string {
+	most, ref := e.run.Plan.ReferenceMaxAge, o.capture
+	if most <= 0 || o.drift != nil || ref.Begun.IsZero() || c.Begun.IsZero() || e.run.Plan.Closing && !e.run.State.Final() {
+		return ""
+	}
+	age := c.Begun.Sub(ref.Begun)
+	if age <= most {
+		return ""
+	}
+	return fmt.Sprintf("the reference was %v old, at most %v (reference_max_age), and no closing reference stands for it", age.Round(time.Minute), most)
 }
 
 // sameSweep reports whether two captures have the same RBW and span.

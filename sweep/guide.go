@@ -160,7 +160,7 @@ func (g *Guide) Next(s Step, q Point, had []Capture, now time.Time) (next Rung, 
 		r := g.quick(q, q.Freq)
 		r.On, r.Off = 0, max(quickLooks, g.run.Plan.Looks)
 		return r, true, ""
-	case Enclosed:
+	case Enclosed, Leakage:
 		return g.enclosed(s.At, q, now)
 	}
 	return g.reference(s, q, now)
@@ -390,6 +390,11 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 		return req, sofar.Reason
 	}
 	l := e.levelOf(last)
+	if g.handOf.kind == Leakage {
+		req.Goal += p.LeakageMargin
+	} else if why := e.leakEnds(q, l); why != "" {
+		return req, why
+	}
 	if sofar.Outcome == Measured {
 		u, again := e.noiseU(l.finding), g.sightings()-1
 		fine := l.finding.Present && again == 0 && u > fineNoise && l.finding.Level.Sub(level(last.reading.floor)) >= wellClear

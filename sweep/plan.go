@@ -45,6 +45,13 @@ type PlanSpec struct {
 	Settle        time.Duration `yaml:"settle"`      // after each source step, default 20ms
 	Facts         *PlanFacts    `yaml:"report"`      // what was agreed, for reports
 
+	LeakageCheck    Fitting       `yaml:"leakage_check"`     // receiver_terminated or source_loaded; default none
+	LeakagePoints   int           `yaml:"leakage_points"`    // how many points it looks at, spread evenly; default all
+	LeakageMargin   *unit.DB      `yaml:"leakage_margin"`    // an enclosed level nearer to the leakage is a bound, default 10 dB
+	LinearityCheck  Fitting       `yaml:"linearity_check"`   // step_attenuator or source_level; default none
+	LinearityPoints int           `yaml:"linearity_points"`  // how many points it looks at, spread evenly; default 3
+	ReferenceMaxAge time.Duration `yaml:"reference_max_age"` // an older reference counts only with a closing one beside it, default 24h
+
 	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with a stop rule, reach or budget stated, else fixed
 	Stop           Stop          `yaml:"stop"`            // verdict, reach or budget; default: reach where one is stated, else verdict with a requirement, else budget
 	Reach          *unit.DB      `yaml:"reach"`           // adaptive: SE to be proven where less is not measured
@@ -114,6 +121,13 @@ type Plan struct {
 	Settle        time.Duration  `json:"settle_ns"`
 	Facts         *PlanFacts     `json:"facts,omitempty"`
 
+	LeakageCheck    Fitting       `json:"leakage_check,omitempty"`
+	LeakagePoints   int           `json:"leakage_points,omitempty"` // zero: all
+	LeakageMargin   unit.DB       `json:"leakage_margin_db,omitempty"`
+	LinearityCheck  Fitting       `json:"linearity_check,omitempty"`
+	LinearityPoints int           `json:"linearity_points,omitempty"`
+	ReferenceMaxAge time.Duration `json:"reference_max_age_ns,omitempty"` // zero in plans from before there was one: any age
+
 	Strategy       Strategy      `json:"strategy,omitempty"` // unknown in plans from before there was a choice: fixed
 	Stop           Stop          `json:"stop,omitempty"`
 	Reach          unit.DB       `json:"reach_db,omitempty"`
@@ -155,6 +169,9 @@ type Bench struct {
 	Budget          *Entries     `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
 	AnalyzerRange   Limits       `json:"analyzer_range"`                    // from the dialect and the config
 	SourceRange     Limits       `json:"source_range"`                      // from the dialect and the config
+	StepAttenuator  []KnownStep  `json:"step_attenuator,omitempty"`         // values of the attenuator that a linearity check inserts
+	SourceSteps     []KnownStep  `json:"source_steps,omitempty"`            // steps of the source's level that a linearity check takes
+	HandsFit        bool         `json:"hands_fit,omitempty"`               // and those hands can fit loads and attenuators
 	HandsByRule     bool         `json:"hands_by_rule"`                     // hold points can be released by rule
 	Cautions        []string     `json:"cautions,omitempty"`                // the operator's own, shown at hold points
 	// Never is the never-transmit table with what the site overrides of it; it
@@ -163,6 +180,13 @@ type Bench struct {
 	Radiated *emission.Chain `json:"radiated,omitempty"` // from source to air; nil: not stated
 	Exposure *emission.Rule  `json:"exposure,omitempty"` // limits that distances are computed with
 	Facts    *BenchFacts     `json:"facts,omitempty"`    // for reports
+}
+
+// KnownStep is a step of level that is known: a value of an attenuator, or a
+// step of the source's level setting, with its standard uncertainty.
+type KnownStep struct {
+	Value       unit.DB `json:"value_db" yaml:"value"`
+	Uncertainty unit.DB `json:"uncertainty_db" yaml:"uncertainty"`
 }
 
 // Limits is what an instrument can be set to; zero is unknown.

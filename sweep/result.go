@@ -60,6 +60,7 @@ type Result struct {
 	Confidence   float64  `json:"confidence"`
 	Method       string   `json:"method"`
 	Drift        *unit.DB `json:"closing_drift_db,omitempty"` // closing minus opening reference
+	Leakage      *Leak    `json:"leakage,omitempty"`          // what goes round the specimen; nil: not checked
 	Required     *unit.DB `json:"required_db,omitempty"`
 	Headroom     *unit.DB `json:"headroom_db,omitempty"` // SE low end over the requirement
 	Verdict      Verdict  `json:"verdict"`
@@ -117,6 +118,8 @@ type Evaluation struct {
 	// Budgets are what the uncertainty of each result is made of, in the order of
 	// Results; without rows where there is no claim. They are not kept with a run.
 	Budgets []uncertainty.Result `json:"-"`
+	// Linearity is what the plan's linearity check found, in order of capture.
+	Linearity []Deviation `json:"linearity,omitempty"`
 }
 
 // Timing holds the plan's prediction against what the captures took.

@@ -42,6 +42,8 @@ const (
 	Reference            // source on, no shield
 	Enclosed             // through the shield
 	Closing              // the reference again
+	Leakage              // the receiver terminated or the source loaded, source on: what goes round the specimen
+	Linearity            // the reference lowered by a known step
 )
 
 // Setting is where a capture was made.
@@ -62,7 +64,39 @@ type Step struct {
 	Cautions    []string `json:"cautions,omitempty"`    // hold points
 	// For a sealed capture, hold points close and open the lid around it.
 	Lid LidMove `json:"lid,omitempty"`
+	// Fitting is what stands in the path during the captures that follow a hold
+	// point, and during a capture itself.
+	Fitting Fitting `json:"fitting,omitempty"`
+	Lower   unit.DB `json:"lower_db,omitempty"` // linearity: the known step
+	Only    []int   `json:"only,omitempty"`     // points captured; empty: all
 }
+
+// Captures returns the points that the step captures, in order.
+func (s Step) Captures(p Plan) []int {
+	switch {
+	case s.Kind == HoldPoint:
+		return nil
+	case len(s.Only) > 0:
+		return s.Only
+	}
+	all := make([]int, len(p.Points))
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+// Fitting is what stands in the path between source and receiver for a check.
+type Fitting uint8
+
+// Fittings.
+const (
+	FittedAsUsed       Fitting = iota // antennas and cables as for reference and enclosures
+	ReceiverTerminated                // a load instead of the receiving antenna, at the end of its cable
+	SourceLoaded                      // a load instead of the transmitting antenna, at the end of its cable
+	StepAttenuator                    // the stated attenuator between receiving antenna and analyzer
+	SourceLowered                     // nothing is fitted: the source's level is set lower
+)
 
 // LidMove is what a hold point of a sealed capture does with the lid.
 type LidMove uint8

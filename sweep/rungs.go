@@ -67,7 +67,7 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 	if c.HeldSweeps > 0 {
 		return e.judgeHeld(c)
 	}
-	if !e.adaptive() || c.Kind != Enclosed {
+	if !e.adaptive() || !deep(c.Kind) {
 		return detect.Judge(r.on, r.off, e.rule)
 	}
 	present, bound := spentRule(e.rule, c.Rung)

@@ -18,17 +18,20 @@ const (
 )
 
 // Steps lists the stages of a run in order: ambient and reference in the open,
-// for each specimen a hold point and the enclosed capture, the closing
-// reference. It is data: printed by the plan command, walked by the engine.
+// the checks of the reference where the plan has them, for each specimen a hold
+// point and the enclosed capture, the closing reference. It is data: printed by the plan command, walked by the engine.
 func Steps(p Plan, b Bench, specimens []Specimen) []Step {
 	var s stepList
 	s.cautions = cautions(p, b)
-	for _, pos := range p.Positions {
-		for _, pol := range p.Polarizations {
+	for i, pos := range p.Positions {
+		for j, pol := range p.Polarizations {
 			at := Setting{Position: pos, Polarization: pol, Repeat: 1}
 			s.hold(at, LidStays, fmt.Sprintf("Set up the reference in the open: antennas %s, receiver at position %s, same distance, cables and settings as for the enclosures. No shield between them.", pol, pos))
 			s.capture(Ambient, at)
 			s.capture(Reference, at)
+			if i == 0 && j == 0 {
+				s.checks(p, b, at)
+			}
 		}
 	}
 	for _, spec := range specimens {
@@ -58,6 +61,39 @@ func Steps(p Plan, b Bench, specimens []Specimen) []Step {
 		}
 	}
 	return s.steps
+}
+
+// checks are those of the reference at the first setting, in its open geometry:
+// cables and instruments then stand in the strongest field they will meet.
+func (s *stepList) checks(p Plan, b Bench, at Setting) {
+	if p.LinearityCheck != FittedAsUsed {
+		only := spread(p, p.LinearityPoints)
+		for i, k := range p.KnownSteps(b) {
+			at := at
+			at.Repeat = i + 1
+			if p.LinearityCheck == StepAttenuator {
+				s.fit(at, StepAttenuator, k.Value, fmt.Sprintf("Linearity check: insert the step attenuator at %v between receiving antenna and analyzer; touch nothing else. The source is off.", k.Value))
+			}
+			s.add(Step{Kind: Linearity, At: at, Fitting: p.LinearityCheck, Lower: k.Value, Only: only})
+		}
+		if p.LinearityCheck == StepAttenuator {
+			s.fit(at, FittedAsUsed, 0, "Take the step attenuator out again: antennas and cables exactly as for the reference.")
+		}
+	}
+	if p.LeakageCheck != FittedAsUsed {
+		what := "Leakage check: take the receiving antenna off and put a load on the end of its cable"
+		if p.LeakageCheck == SourceLoaded {
+			what = "Leakage check: take the transmitting antenna off and put a load on the end of its cable"
+		}
+		s.fit(at, p.LeakageCheck, 0, what+", cables and instruments where they stay for the enclosures. The source is off now and will be on: what is then received goes round every specimen.")
+		s.add(Step{Kind: Leakage, At: at, Fitting: p.LeakageCheck, Only: spread(p, p.LeakagePoints)})
+		s.fit(at, FittedAsUsed, 0, "Take the load off and put the antenna back, exactly as for the reference.")
+	}
+}
+
+// fit is a hold point at which something is fitted or taken out.
+func (s *stepList) fit(at Setting, f Fitting, lower unit.DB, what string) {
+	s.add(Step{Kind: HoldPoint, At: at, Fitting: f, Lower: lower, Instruction: what, Cautions: s.cautions})
 }
 
 type stepList struct {
@@ -131,9 +167,7 @@ func Exposures(p Plan, b Bench) []emission.Exposure {
 func Captures(p Plan, steps []Step) int {
 	n := 0
 	for _, s := range steps {
-		if s.Kind != HoldPoint {
-			n += len(p.Points)
-		}
+		n += len(s.Captures(p))
 	}
 	return n
 }

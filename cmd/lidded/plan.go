@@ -75,7 +75,7 @@ func printPlan(w io.Writer, on rest.PlanOn) error {
 		if s.Kind == sweep.HoldPoint {
 			t = "waits"
 		}
-		rows = append(rows, []string{fmt.Sprint(i), s.Kind.String(), dash(s.At.Specimen), s.At.Position, string(s.At.Polarization), t})
+		rows = append(rows, []string{fmt.Sprint(i), stepText(s), dash(s.At.Specimen), s.At.Position, string(s.At.Polarization), t})
 	}
 	if err := table(w, rows...); err != nil {
 		return err
@@ -105,6 +105,23 @@ func printPlan(w io.Writer, on rest.PlanOn) error {
 	}
 	fmt.Fprintln(w, "note: PROVES is the median bound when the signal is gone, from the path loss and noise figure the config states")
 	return nil
+}
+
+// stepText says what a step does: its kind, what is fitted for it, and how many
+// points it looks at where not at all.
+func stepText(s sweep.Step) string {
+	text := s.Kind.String()
+	switch {
+	case s.Fitting == sweep.FittedAsUsed:
+	case s.Lower > 0:
+		text += fmt.Sprintf(" (%v, %v)", s.Fitting, s.Lower)
+	default:
+		text += fmt.Sprintf(" (%v)", s.Fitting)
+	}
+	if n := len(s.Only); n > 0 {
+		text += fmt.Sprintf(", %d points", n)
+	}
+	return text
 }
 
 // printExposure prints what is radiated and how far away people are kept.

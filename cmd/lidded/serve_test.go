@@ -28,6 +28,7 @@ type served struct {
 	token string // sent with every call; "": none
 	// before puts something before an instrument's address.
 	before func(address string) string
+	edit   func(b *virtual.Bench, config string) string
 	stop   func() (code int, stderr string)
 }
 
@@ -54,6 +55,7 @@ func (s *safeBuffer) String() string {
 func serveBench(t *testing.T, dir string, scale float64, change ...func(s *served, keys *string)) *served {
 	t.Helper()
 	s := &served{t: t, http: http.DefaultClient, before: func(address string) string { return address }}
+	s.edit = func(_ *virtual.Bench, config string) string { return config }
 	keys := `listen: "127.0.0.1:0", store: lidded.db, guardian: false, log: {format: json}`
 	for _, c := range change {
 		c(s, &keys)
@@ -62,7 +64,7 @@ func serveBench(t *testing.T, dir string, scale float64, change ...func(s *serve
 	if err != nil {
 		t.Fatal(err)
 	}
-	bench, err := virtual.Start(context.Background(), virtual.Config{World: world, Seed: 3, TimeScale: scale})
+	bench, err := virtual.Start(context.Background(), virtual.Config{World: world, Seed: 3, TimeScale: scale, Control: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -93,7 +95,7 @@ plans:
 specimens: [{name: heron}, {name: otter}]
 `, keys, s.before(bench.AnalyzerAddr()), s.before(bench.SourceAddr()), max(scale, 1))
 	path := filepath.Join(dir, "lidded.yaml")
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+	if err := os.WriteFile(path, []byte(s.edit(bench, text)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())

@@ -216,6 +216,15 @@ func (c *compiler) status() {
 			c.failf("status.overload.mask", "must have at least one bit set")
 		}
 	}
+	if t := f.Temperature; t != nil {
+		if s.Temperature = c.query("status.temperature.query", t.Query); s.Temperature.Send == "" {
+			c.failf("status.temperature.query", "is missing: give the query of the temperature")
+		}
+		var known bool
+		if s.Scale, known = temperatureScales[t.Unit]; !known {
+			c.failf("status.temperature.unit", "%q is not known: write celsius, kelvin or fahrenheit", t.Unit)
+		}
+	}
 }
 
 // query compiles a step whose reply matters; it expects a line unless stated

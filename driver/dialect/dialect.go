@@ -121,6 +121,19 @@ type Status struct {
 	PowerOn      int     // mask of its power-on bit
 	Overload     Command
 	OverloadMask int
+	Temperature  Command // of the instrument itself
+	Scale        TemperatureScale
+}
+
+// TemperatureScale turns a temperature as read into degrees Celsius: (v −
+// Offset)·Factor.
+type TemperatureScale struct{ Offset, Factor float64 }
+
+// Celsius applies the scale.
+func (s TemperatureScale) Celsius(v float64) float64 { return (v - s.Offset) * s.Factor }
+
+var temperatureScales = map[string]TemperatureScale{
+	"celsius": {0, 1}, "kelvin": {273.15, 1}, "fahrenheit": {32, 5. / 9},
 }
 
 // MaxHold is what is peculiar about the held trace.

@@ -66,6 +66,14 @@ type statusFile struct {
 	Event    stepFile  `yaml:"event"`
 	PowerOn  *int      `yaml:"power_on_bit"`
 	Overload *bitsFile `yaml:"overload"`
+
+	Temperature *temperatureFile `yaml:"temperature"`
+}
+
+// temperatureFile asks for the instrument's own temperature.
+type temperatureFile struct {
+	Query stepFile `yaml:"query"`
+	Unit  string   `yaml:"unit"`
 }
 
 type bitsFile struct {

@@ -58,6 +58,8 @@ func TestGood(t *testing.T) {
 // Each mistake is reported once, at its place, with its cure.
 func TestProblems(t *testing.T) {
 	for _, c := range []struct{ name, in, old, new, want string }{
+		{"temperature of no scale", goodAnalyzer, "settings:", "status: {temperature: {query: \"TEMP?\", unit: warm}}\nsettings:", `bad.yaml:6:46: status.temperature.unit: "warm" is not known: write celsius, kelvin or fahrenheit`},
+		{"temperature unasked", goodAnalyzer, "settings:", "status: {temperature: {unit: celsius}}\nsettings:", "bad.yaml:6:23: status.temperature.query: is missing: give the query of the temperature"},
 		{"role", goodSource, "role: source", "role: sauce", `bad.yaml:1:7: role: unknown value "sauce": did you mean "source"?`},
 		{"no role", goodSource, "role: source\n", "", `bad.yaml:1:1: role: is missing: state one of analyzer, source`},
 		{"no summary", goodSource, "summary: test\n", "", `bad.yaml:1:1: summary: is missing: say in one line what kind of instrument this is`},

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 
 	"lidded/driver"
@@ -189,6 +190,27 @@ func (t *talker) overloaded(ctx context.Context) (bool, error) {
 	}
 	v, err := t.register(ctx, s.Overload)
 	return v&s.OverloadMask != 0, err
+}
+
+// Temperature asks the instrument for its own temperature, in degrees Celsius;
+// false where the dialect cannot ask.
+func (t *talker) Temperature(ctx context.Context) (float64, bool, error) {
+	s := t.dialect.Status
+	if s.Temperature.Send == "" {
+		return 0, false, nil
+	}
+	reply, err := t.do(ctx, s.Temperature)
+	if err != nil {
+		return 0, false, err
+	}
+	v, err := scpi.ParseNumber(reply)
+	if err == nil && (math.IsNaN(v) || math.IsInf(v, 0)) {
+		err = errors.New("no temperature")
+	}
+	if err != nil {
+		return 0, false, t.distrust("read temperature", s.Temperature, driver.KindFormat, err, string(reply))
+	}
+	return s.Scale.Celsius(v), true, nil
 }
 
 // Health asks for overload and power-on. A power-on bit is reported once.

@@ -131,6 +131,11 @@ func TestTerminate(t *testing.T) {
 		b.Terminate(c.load)
 		a.ok("INIT;*WAI", "CALC:MARK:MAX")
 		near(t, "level", a.number("CALC:MARK:Y?"), c.want, 0.1)
+		b.Terminate(false)
+		b.Load(c.load) // a load on the source's cable leaves the same
+		a.ok("INIT;*WAI", "CALC:MARK:MAX")
+		near(t, "level, source loaded", a.number("CALC:MARK:Y?"), c.want, 0.1)
+		b.Load(false)
 	}
 }
 

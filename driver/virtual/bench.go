@@ -84,6 +84,8 @@ type Bench struct {
 	stirred  chan struct{} // closed and renewed when a wait must look again
 	notes    []error
 
+	temperature float64 // °C, of instruments with a thermometer
+
 	control *control
 }
 
@@ -108,7 +110,7 @@ func Start(ctx context.Context, c Config) (*Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Bench{world: c.World, seed: c.Seed, clock: newClock(c.TimeScale), stirred: make(chan struct{})}
+	b := &Bench{world: c.World, seed: c.Seed, clock: newClock(c.TimeScale), stirred: make(chan struct{}), temperature: 35}
 	b.ctx, b.stop = context.WithCancel(ctx)
 	b.air = newEther(c.World, c.Seed)
 	b.source = newSource(b, st)
@@ -348,11 +350,27 @@ func (b *Bench) Terminate(load bool) {
 	b.air.change(b.clock.now(), func(s *scene) { s.terminated = load })
 }
 
+// Load takes the transmitting antenna off and puts a load on the source's cable,
+// or puts the antenna back. What is left is noise, spurs, other people's carriers
+// and the world's leakage.
+func (b *Bench) Load(load bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.air.change(b.clock.now(), func(s *scene) { s.loaded = load })
+}
+
 // Pad puts an exact attenuator between antenna and analyzer; 0 takes it out.
 func (b *Bench) Pad(loss unit.DB) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.air.change(b.clock.now(), func(s *scene) { s.pad = float64(loss) })
+}
+
+// Warm sets the temperature that instruments with a thermometer report, in °C.
+func (b *Bench) Warm(celsius float64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.temperature = celsius
 }
 
 // Fault asks for a fault of one instrument.

@@ -138,13 +138,17 @@ func (b *Bench) Do(words []string) (any, error) {
 		return nil, map[string]func(string) error{"enclose": b.Enclose, "seal": b.Seal, "link": b.Link}[words[0]](args[0])
 	case "open":
 		return nil, b.Open()
-	case "terminate":
-		if err := need(1, "terminate on|off"); err != nil {
+	case "terminate", "load":
+		usage := words[0] + " on|off"
+		if err := need(1, usage); err != nil {
 			return nil, err
 		}
-		b.Terminate(args[0] == "on")
+		if args[0] != "on" && args[0] != "off" {
+			return nil, fmt.Errorf("usage: %s", usage)
+		}
+		map[string]func(bool){"terminate": b.Terminate, "load": b.Load}[words[0]](args[0] == "on")
 		return nil, nil
-	case "pad", "advance":
+	case "pad", "advance", "temperature":
 		if err := need(1, words[0]+" NUMBER"); err != nil {
 			return nil, err
 		}
@@ -152,9 +156,12 @@ func (b *Bench) Do(words []string) (any, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%q is not a number", args[0])
 		}
-		if words[0] == "pad" {
+		switch words[0] {
+		case "pad":
 			b.Pad(unit.DB(v))
-		} else {
+		case "temperature":
+			b.Warm(v)
+		default:
 			b.Advance(time.Duration(v * 1e9))
 		}
 		return nil, nil
@@ -191,7 +198,7 @@ func (b *Bench) Do(words []string) (any, error) {
 	case "status":
 		return b.Status(), nil
 	}
-	return nil, fmt.Errorf("command %q is unknown: there are place, enclose, seal, link, open, terminate, pad, advance, power, fault, storm, calm, truth, ledger, status", words[0])
+	return nil, fmt.Errorf("command %q is unknown: there are place, enclose, seal, link, open, terminate, load, pad, temperature, advance, power, fault, storm, calm, truth, ledger, status", words[0])
 }
 
 // dash reads "-" as no name.

@@ -232,6 +232,9 @@ func (d *device) errorQuery() {
 		d.queue = d.queue[1:]
 		return nil
 	})
+	if d.traits.Thermometer {
+		d.add("SYSTem:TEMPerature?", func(c *call) *program.Error { c.printf("%.2f", d.bench.temperature); return nil })
+	}
 	d.add("SYSTem:ERRor:COUNt?", func(c *call) *program.Error { c.printf("%d", len(d.queue)); return nil })
 	if d.traits.Errors == "all" {
 		d.add("SYSTem:ERRor:ALL?", func(c *call) *program.Error {

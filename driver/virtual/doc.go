@@ -20,7 +20,7 @@
 //	conn, err := net.Dial("tcp", b.AnalyzerAddr())
 //
 // The operator's hands are methods: Place, Enclose (Seal, Link), Open,
-// Terminate, Pad. The same hands are on a line-based control socket for scripts
+// Terminate, Load, Pad. The same hands are on a line-based control socket for scripts
 // in any language; README.md lists its commands and every SCPI command.
 //
 // # Simulated time

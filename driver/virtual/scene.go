@@ -17,6 +17,7 @@ type scene struct {
 	polar      string
 	enclosure  *world.Enclosure
 	terminated bool    // receiving antenna replaced by a load
+	loaded     bool    // transmitting antenna replaced by a load
 	pad        float64 // dB, inserted before the analyzer
 }
 
@@ -139,7 +140,7 @@ func (e *ether) tones(s *scene, t float64, dst []tone) []tone {
 func (e *ether) fromSource(s *scene, f, level float64, dst []tone) []tone {
 	w := e.world
 	p := 0.0
-	if !s.terminated {
+	if !s.terminated && !s.loaded {
 		at := level + float64(w.Flatness(unit.Hz(f))) - float64(w.PathLoss(unit.Hz(f), s.position, s.polar)) - s.pad
 		if s.enclosure != nil {
 			at -= float64(s.enclosure.SE(unit.Hz(f), s.position, s.polar))

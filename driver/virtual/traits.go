@@ -124,6 +124,9 @@ type Traits struct {
 	SweepLaw string        `yaml:"sweep_law"`
 	SweepK   float64       `yaml:"sweep_k"`
 	Retrace  time.Duration `yaml:"retrace"`
+	// Thermometer adds SYST:TEMP?, in degrees Celsius; the control command
+	// "temperature" sets what it says, 35 at first.
+	Thermometer bool `yaml:"thermometer"`
 	// NoMarkers and NoPreamp remove those commands.
 	NoMarkers bool `yaml:"no_markers"`
 	NoPreamp  bool `yaml:"no_preamp"`

@@ -30,6 +30,12 @@ type conduct struct {
 	done     int              // captures committed, whole traces apart
 	row      int              // void points in a row
 
+	floors     sweep.Floors
+	references map[place]time.Time // when the first of a place was begun
+	mark       *remembered         // nil: nothing to tell a drift by
+	moved      unit.DB             // what the drift was, last looked at
+	recheck    bool                // before the next point, see whether it drifted
+
 	mu      sync.Mutex // one event at a time
 	run     sweep.Run  // State, Reason, Checkpoint and Ended change
 	waiting *sweep.Step
@@ -49,8 +55,9 @@ type ending struct {
 func (b *Bench) newConduct(run sweep.Run) *conduct {
 	c := &conduct{
 		b: b, id: run.ID, run: run, log: b.log.With(zap.String("run", string(run.ID))),
-		costs: newCosts(run),
-		noted: map[string]bool{}, wake: make(chan struct{}, 1), ended: make(chan struct{}),
+		costs:      newCosts(run),
+		references: map[place]time.Time{},
+		noted:      map[string]bool{}, wake: make(chan struct{}, 1), ended: make(chan struct{}),
 	}
 	c.rig = &rig{c: c}
 	c.strategy = newStrategy(c)
@@ -186,6 +193,7 @@ func (c *conduct) between(ctx context.Context) error {
 // work does what is left of the run. Whatever way it ends, c.end says so after.
 func (c *conduct) work(ctx context.Context, resumed bool) {
 	var err error
+	c.recheck = resumed
 	if resumed && c.run.Plan.ByRule {
 		err = c.setUpAgain(ctx)
 	}
@@ -351,6 +359,11 @@ func (c *conduct) learn(g sweep.Capture) {
 	if c.held == nil && g.Kind == sweep.Reference && g.Void == "" && c.run.Plan.Capture == sweep.Sealed {
 		s := g.Settings
 		c.held = &s
+	}
+	c.floors.Learn(g)
+	c.remember(g)
+	if at := placeOf(g.At, 0); g.Kind == sweep.Reference && g.Void == "" && c.references[at].IsZero() {
+		c.references[at] = g.Begun
 	}
 	c.strategy.learn(g)
 }

@@ -165,6 +165,7 @@ const (
 	ruleKeyedLong  = "the source was on for longer than allowed"
 	ruleGuardian   = "nobody stands by to switch the source off"
 	ruleLinkDown   = "an instrument stayed away"
+	ruleWaited     = "a condition of the bench did not clear"
 	ruleIdentity   = "another instrument answers"
 	ruleVoids      = "too many void points in a row"
 	ruleHands      = "a hold point cannot be released by rule"

@@ -168,26 +168,38 @@ func sameSettings(was, got driver.Settings) error {
 func (c *conduct) linked(ctx context.Context, s sweep.Step, from int) error {
 	c.enter(s)
 	points := c.run.Plan.Points
-	for i := from; i < len(points); i++ {
+	todo := s.Captures(c.run.Plan)
+	for n, i := range todo {
+		if i < from {
+			continue
+		}
 		if err := c.between(ctx); err != nil {
 			return err
 		}
-		t := task{s, points[i]}
-		c.tell("point", "", func(p *sweep.Progress) { p.Point = i })
-		var caps []sweep.Capture
-		begun := c.b.clock.Now()
-		err := c.attempt(ctx, i, func(ctx context.Context) (err error) {
-			caps, err = c.strategy.capture(ctx, c.rig, t)
+		if err := c.remeasure(ctx, s); err != nil {
 			return err
-		})
-		if reason, ok := isVoid(err); ok {
-			caps, err = []sweep.Capture{c.void(s, i, points[i].Freq, begun, reason)}, nil
 		}
+		t := task{s, points[i]}
+		if s.Fitting == sweep.SourceLowered {
+			t.point.Level = t.point.Level.Add(-s.Lower)
+		}
+		c.tell("point", "", func(p *sweep.Progress) { p.Point = i })
+		begun := c.b.clock.Now()
+		caps, err := c.kept(ctx, t, func() (caps []sweep.Capture, err error) {
+			err = c.attempt(ctx, i, func(ctx context.Context) (err error) {
+				caps, err = c.strategy.capture(ctx, c.rig, t)
+				return err
+			})
+			if reason, ok := isVoid(err); ok {
+				caps, err = []sweep.Capture{c.void(s, i, points[i].Freq, begun, reason)}, nil
+			}
+			return caps, err
+		})
 		if err != nil {
 			return err
 		}
 		next := sweep.Checkpoint{Step: s.Index, Point: i + 1}
-		if i+1 == len(points) {
+		if n+1 == len(todo) {
 			next = sweep.Checkpoint{Step: s.Index + 1}
 		}
 		c.pace.committed(c.costs.point(s, points[i]), c.b.clock.Now().Sub(begun))

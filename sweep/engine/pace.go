@@ -43,8 +43,8 @@ func (k costs) point(s sweep.Step, p sweep.Point) time.Duration {
 // step is all points of a step.
 func (k costs) step(s sweep.Step) time.Duration {
 	var sum time.Duration
-	for _, p := range k.plan.Points {
-		sum += k.point(s, p)
+	for _, i := range s.Captures(k.plan) {
+		sum += k.point(s, k.plan.Points[i])
 	}
 	return sum
 }
@@ -53,11 +53,11 @@ func (k costs) step(s sweep.Step) time.Duration {
 func (k costs) from(run sweep.Run, at sweep.Checkpoint) time.Duration {
 	var sum time.Duration
 	for i := at.Step; i < len(run.Steps); i++ {
-		for j, p := range run.Plan.Points {
+		for _, j := range run.Steps[i].Captures(run.Plan) {
 			if i == at.Step && j < at.Point {
 				continue
 			}
-			sum += k.point(run.Steps[i], p)
+			sum += k.point(run.Steps[i], run.Plan.Points[j])
 		}
 	}
 	return sum

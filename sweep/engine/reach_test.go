@@ -66,7 +66,7 @@ func (m modest) Perform(ctx context.Context, s sweep.Step) error {
 func modestFacts(w *virtual.World) sweep.Bench {
 	return sweep.Bench{
 		Name: "bench", MaxLevel: 10, PathLoss: 62, NoiseFigure: 24, FreqErrorPPM: 4, SharedReference: w.SharedReference,
-		SweepFactor: 2.5, Uncertainty: 0.3, Conducted: true, HandsByRule: true,
+		SweepFactor: 2.5, Uncertainty: 0.3, Conducted: true, HandsByRule: true, HandsFit: true,
 		AnalyzerRange: sweep.Limits{RBWMin: 1, RBWMax: 3e6, Detectors: []driver.Detector{driver.Sample, driver.PositivePeak, driver.PowerAverage}},
 		MayTransmit:   []sweep.Permission{{From: 29e6, To: 1.1e9, MaxLevel: 0, Basis: "cabled"}},
 	}

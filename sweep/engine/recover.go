@@ -62,33 +62,82 @@ func (c *conduct) fault(ctx context.Context, point int, err error) error {
 		return &ruleError{ruleIdentity, f}
 	}
 	for _, cond := range conditions {
-		if cond.trips(f) {
+		if cond.trips != nil && cond.trips(f) {
 			return c.restore(ctx, cond, f)
 		}
 	}
 	return nil
 }
 
-// condition is a state of the bench that a run waits out rather than ends for.
-// It trips on a fault and is over when clear succeeds and the settling time has
-// passed: what trips and what clears it are told apart.
+// condition is a state of the bench that a run waits out, source off, rather than
+// ends for. One kind trips on a fault and is over when clear succeeds and the
+// settling time has passed. The other trips when what is watched after a point is
+// at its rule's trip threshold, and is over when it stays under the resume
+// threshold.
 type condition struct {
-	name     string
+	name  string
+	about string // when it trips, for states.md
+
 	trips    func(*fault) bool
 	patience func(Rules) Patience
 	clear    func(context.Context, *conduct, Role) error
+
+	watch   func(context.Context, *conduct, standing) (watched, error)
+	rule    func(*conduct) Suspension
+	say     func(float64) string
+	keys    bool // seen with the source on only
+	resumed bool // watched when a run is taken up again, not after each point
 }
 
 // conditions are looked through in order.
 var conditions = []condition{
 	{
-		name:     "link down",
+		name: "link down", about: "an instrument does not answer as it should",
 		trips:    (*fault).again,
 		patience: func(r Rules) Patience { return r.LinkDown },
 		clear: func(ctx context.Context, c *conduct, r Role) error {
 			return c.b.links.recover(ctx, r)
 		},
 	},
+	{
+		name: "overload", about: "the analyzer's input is overloaded with the source off",
+		watch: watchOverload, rule: func(c *conduct) Suspension { return c.b.rules.Suspend.Overload },
+		say: func(v float64) string {
+			if v > 0 {
+				return "overloaded with the source off"
+			}
+			return "not overloaded"
+		},
+	},
+	{
+		name: "floor risen", about: "the floor stands over the median of the point's own earlier floors",
+		watch: watchFloor, rule: func(c *conduct) Suspension { return c.b.rules.Suspend.Floor },
+		say: func(v float64) string { return fmt.Sprintf("%.1f dB over the point's earlier floors", v) },
+	},
+	{
+		name: "temperature", about: "the analyzer's own temperature, where its dialect can ask",
+		watch: watchTemperature, rule: func(c *conduct) Suspension { return c.b.rules.Suspend.Temperature },
+		say: func(v float64) string { return fmt.Sprintf("%.1f °C", v) },
+	},
+	driftCondition,
+}
+
+const driftName = "reference drift"
+
+var driftCondition = condition{
+	name: driftName, about: "the last strong point before the checkpoint, taken again after an interruption or a wait, reads otherwise",
+	watch: watchDrift, keys: true, resumed: true,
+	rule: func(c *conduct) Suspension {
+		s := c.b.rules.Suspend.Drift
+		if s.Trip == 0 {
+			s.Trip = float64(c.run.Plan.DriftLimit)
+		}
+		if s.Resume == 0 {
+			s.Resume = s.Trip / 2
+		}
+		return s
+	},
+	say: func(v float64) string { return fmt.Sprintf("%.1f dB of change", v) },
 }
 
 // restore clears a condition at once where it can, else waits it out.
@@ -140,5 +189,6 @@ func (c *conduct) waitOut(ctx context.Context, cond condition, f *fault) error {
 	if err := c.b.clock.Sleep(ctx, patience.Settle); err != nil {
 		return err
 	}
+	c.recheck = true
 	return c.fire(ctx, EventRestored, cond.name+" is over", "")
 }

@@ -25,6 +25,8 @@ type Rules struct {
 	LevelTolerance unit.DB // between the source level asked for and read back; default 0.1 dB
 	FreqTolerance  unit.Hz // the same for its frequency, besides 1e-9 of it; default 1 Hz
 
+	Suspend Suspend // conditions that a run waits out; zero: the defaults
+
 	MaxKeyed       time.Duration // longest the source may be on without a break; none by default
 	MaxKeyedPerRun time.Duration // longest altogether in a run; none by default
 
@@ -59,6 +61,7 @@ func (r Rules) withDefaults() Rules {
 	r.Reopen = r.Reopen.or(Patience{Tries: 1, First: time.Second, Longest: 30 * time.Second})
 	r.Hands = r.Hands.or(Patience{Tries: 3, First: time.Second, Longest: 10 * time.Second})
 	r.Off = r.Off.or(Patience{Tries: 12, First: 100 * time.Millisecond, Longest: 5 * time.Second})
+	r.Suspend = r.Suspend.withDefaults()
 	def(&r.OffTimeout, 10*time.Second)
 	def(&r.OffTotal, 30*time.Second)
 	def(&r.JournalTimeout, 30*time.Second)

@@ -40,10 +40,20 @@ type lab struct {
 type labSpec struct {
 	analyzer, analyzerHabits string // dialect, and the virtual instrument's traits
 	source, sourceHabits     string
+	thermometer              bool // of the virtual analyzer
 	pty                      bool // serial lines in place of TCP
 	world                    *virtual.World
 	seed                     uint64        // default 11
 	quick                    time.Duration // not zero: how long a reply is waited for, and little patience with the rest
+}
+
+// newLabIn is newLab with something different in the world, and an analyzer with
+// a thermometer, which only some dialect asks.
+func newLabIn(t *testing.T, edit func(*virtual.World)) *lab {
+	t.Helper()
+	w := labWorld()
+	edit(w)
+	return newLabOf(t, labSpec{analyzer: "analyzer-opc", analyzerHabits: "modern-opc", source: "source-scpi", sourceHabits: "source-scpi", world: w, thermometer: true})
 }
 
 // newLab has a locker of one known shielding effectiveness.
@@ -68,6 +78,7 @@ func newLabOf(t testing.TB, s labSpec) *lab {
 		if err != nil {
 			t.Fatal(err)
 		}
+		traits.Thermometer = s.thermometer
 		return virtual.InstrumentConfig{Traits: traits, PTY: s.pty}
 	}
 	b, err := virtual.Start(ctx, virtual.Config{Seed: s.seed, TimeScale: virtual.Jump, World: s.world, Analyzer: habits(s.analyzerHabits), Source: habits(s.sourceHabits)})
@@ -98,6 +109,13 @@ func (l *lab) Sleep(ctx context.Context, d time.Duration) error {
 
 // Perform moves the receiver and the lid.
 func (l *lab) Perform(_ context.Context, s sweep.Step) error {
+	pad := unit.DB(0)
+	if s.Fitting == sweep.StepAttenuator {
+		pad = s.Lower
+	}
+	l.Terminate(s.Fitting == sweep.ReceiverTerminated)
+	l.Load(s.Fitting == sweep.SourceLoaded)
+	l.Pad(pad)
 	switch {
 	case s.At.Specimen == "" || s.Lid == sweep.LidOpens:
 		return l.Open()

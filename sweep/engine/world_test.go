@@ -68,7 +68,11 @@ type skews struct {
 	detector  driver.Detector
 	points    int
 	overload  bool
-	stuckOn   bool // the output cannot be switched off
+	jammed    bool    // overloaded by somebody else
+	floor     unit.DB // the floor stands so much higher
+	gain      unit.DB // what is received does
+	celsius   float64 // zero: it cannot tell
+	stuckOn   bool    // the output cannot be switched off
 	stuckOff  bool
 	serial    string
 }
@@ -137,7 +141,7 @@ func (w *world) pass(d time.Duration) {
 
 // received is the level at the analyzer.
 func (w *world) received() unit.DBm {
-	p := w.level.Add(-20)
+	p := w.level.Add(w.skews.gain - 20)
 	if w.box != "" {
 		p = p.Add(-40)
 	}
@@ -193,7 +197,14 @@ func (a analyzer) Health(context.Context) (driver.Health, error) {
 	if done {
 		return driver.Health{}, f.err
 	}
-	return driver.Health{Overload: a.skews.overload && a.on, PowerCycled: a.analyzerLost}, f.err
+	return driver.Health{Overload: a.skews.overload && a.on || a.skews.jammed, PowerCycled: a.analyzerLost}, f.err
+}
+
+func (a analyzer) Temperature(context.Context) (float64, bool, error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	f, _ := a.enter("Temperature")
+	return a.skews.celsius, a.skews.celsius != 0, f.err
 }
 
 func (a analyzer) Halt(context.Context) error {
@@ -250,7 +261,7 @@ func (a analyzer) trace(carriers map[unit.Hz]unit.DBm) driver.Trace {
 	n := max(a.set.Points, 11)
 	t := driver.Trace{Start: a.set.Center - a.set.Span/2, Stop: a.set.Center + a.set.Span/2, Levels: make([]unit.DBm, n), Begun: a.now}
 	for i := range t.Levels {
-		t.Levels[i] = -110
+		t.Levels[i] = unit.DBm(-110).Add(a.skews.floor)
 	}
 	for f, p := range carriers {
 		if i := int((f-t.Start)/(a.set.Span/unit.Hz(n-1)) + 0.5); i >= 0 && i < n && f >= t.Start {

@@ -175,7 +175,7 @@ func (b *builder) evidence() Section {
 		Pairs{
 			known("run", string(r.ID)),
 			known("software", "lidded "+r.Software),
-			known("captures", fmt.Sprintf("%d: %d ambient, %d reference, %d enclosed, %d closing reference", n, b.tally[sweep.Ambient], b.tally[sweep.Reference], b.tally[sweep.Enclosed], b.tally[sweep.Closing])),
+			known("captures", fmt.Sprintf("%d: %s", n, b.tallied())),
 			known("state", strings.TrimSuffix(r.State.String()+", "+r.Reason, ", ")),
 		},
 		Pairs{known("digest of the captures", "sha256 "+b.digest), known("to check it", "cat captures.csv traces.csv | sha256sum")},
@@ -186,4 +186,22 @@ func (b *builder) evidence() Section {
 
 func signatures() Section {
 	return Section{"Signatures", []Block{Lines{"for the test organisation", "witness", "for the owner"}}}
+}
+
+// tallied counts the captures by kind; of the checks, those that there are.
+func (b *builder) tallied() string {
+	parts := []string{}
+	for _, k := range []struct {
+		kind   sweep.StepKind
+		name   string
+		always bool
+	}{
+		{sweep.Ambient, "ambient", true}, {sweep.Reference, "reference", true}, {sweep.Enclosed, "enclosed", true}, {sweep.Closing, "closing reference", true},
+		{sweep.Leakage, "leakage", false}, {sweep.Linearity, "linearity", false},
+	} {
+		if n := b.tally[k.kind]; n > 0 || k.always {
+			parts = append(parts, fmt.Sprintf("%d %s", n, k.name))
+		}
+	}
+	return strings.Join(parts, ", ")
 }

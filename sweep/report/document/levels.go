@@ -141,7 +141,7 @@ func (b *builder) ranges() Section {
 	d, a := orEmpty(b.in.Run.Bench.Facts), b.in.Facts.Bench
 	s := Section{"Noise floor and dynamic range", []Block{
 		Pairs{
-			b.fact("linearity", "proof of linearity", d.Linearity, a.Linearity),
+			b.proof("linearity", "proof of linearity", d.Linearity, a.Linearity, b.linearityChecked()),
 			known("reference against overload", referenceCheck(p)),
 			known("headroom wanted", p.Headroom.String()+" of dynamic range above the requirement"),
 		},
@@ -154,6 +154,7 @@ func (b *builder) ranges() Section {
 		s.Blocks = append(s.Blocks, text("%s", verdict))
 	}
 	s.Blocks = append(s.Blocks, t)
+	s.Blocks = append(s.Blocks, b.linearity()...)
 	return s
 }
 
@@ -168,8 +169,9 @@ func referenceCheck(p sweep.Plan) string {
 func (b *builder) ambient() Section {
 	d, a := orEmpty(b.in.Run.Bench.Facts), b.in.Facts.Bench
 	s := Section{"Source off: ambient and leakage", []Block{
-		Pairs{b.fact("cables terminated", "leakage check with terminated cables", d.Leakage, a.Leakage)},
+		Pairs{b.proof("cables terminated", "leakage check with terminated cables", d.Leakage, a.Leakage, b.leakageChecked())},
 	}}
+	s.Blocks = append(s.Blocks, b.leakage()...)
 	if len(b.heard) == 0 {
 		b.missing = append(b.missing, "ambient in the open")
 		s.Blocks = append(s.Blocks, Text{Missing, "The ambient in the open was not captured."})

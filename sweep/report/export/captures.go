@@ -60,7 +60,7 @@ var captures = define(Table{
 		col("seq", "integer", "", "Number of the capture within the run, from 1, in order of storing.", func(r captureRow) string { return whole(r.Seq) }).always(),
 		col("step", "integer", "", "Index of the step of the run, from 0.", func(r captureRow) string { return whole(r.Step) }).always(),
 		col("kind", "string", "", "What was captured.", func(r captureRow) string { return token(r.Kind) }).
-			always().of(token(sweep.Ambient), token(sweep.Reference), token(sweep.Enclosed), token(sweep.Closing)),
+			always().of(token(sweep.Ambient), token(sweep.Reference), token(sweep.Enclosed), token(sweep.Closing), token(sweep.Leakage), token(sweep.Linearity)),
 	},
 	settingColumns(func(r captureRow) sweep.Setting { return r.At }),
 	[]column[captureRow]{

@@ -49,9 +49,19 @@ var results = define(Table{
 		col("method", "string", "", "How signal and noise were told apart.", func(r resultRow) string { return r.Method }),
 		col("hand_read", "boolean", "", "Whether the levels were read off a screen by a person.", func(r resultRow) string { return yes(r.run.HandRead) }).always(),
 		col("closing_drift_db", "number", "dB", "Closing reference minus reference.", func(r resultRow) string { return roundedOr(r.Drift) }),
+		col("leakage_dbm", "number", "dBm", "Level that goes round the specimen, as the leakage check saw it (upper end); empty unless it was seen.", func(r resultRow) string { return leak(r.Leakage, true) }),
+		col("leakage_at_most_dbm", "number", "dBm", "Upper limit of the level that goes round the specimen where the leakage check saw none; empty where it saw one, or without a check.", func(r resultRow) string { return leak(r.Leakage, false) }),
 	},
 	verdictColumns(func(r resultRow) judged { return judged{r.Required, r.Headroom, r.Verdict} }),
 )...)
+
+// leak is a leakage's level where it was seen or not, as asked.
+func leak(l *sweep.Leak, seen bool) string {
+	if l == nil || l.Seen != seen {
+		return ""
+	}
+	return atMost(l.Level)
+}
 
 // worstRow is a worst case with its run.
 type worstRow struct {

@@ -235,6 +235,7 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 		fail(at+".source", "no max_level: write the highest level that everything behind the source stands, for example max_level: 0 dBm")
 	}
 	checkEmission(b, at, fail)
+	checkSuspend(b.Suspend, at+".suspend", fail)
 	positive := func(key string, v *float64) {
 		if v != nil && *v < 0 {
 			fail(at+"."+key, "%g: need 0 or more", *v)
@@ -246,6 +247,13 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 	if b.Uncertainty != nil {
 		if err := b.Uncertainty.Check(); err != nil {
 			fail(at+".uncertainty", "%v", err)
+		}
+	}
+	for key, list := range map[string][]sweep.KnownStep{"step_attenuator": b.StepAttenuator, "source_steps": b.SourceSteps} {
+		for i, k := range list {
+			if err := k.Check(); err != nil {
+				fail(fmt.Sprintf("%s.%s[%d]", at, key, i), "%v", err)
+			}
 		}
 	}
 	positive("sweep_factor", &b.SweepFactor)
@@ -304,8 +312,9 @@ func (b Bench) Facts() sweep.Bench {
 	f := sweep.Bench{
 		Name: b.Name, PathLoss: 40, NoiseFigure: 25, FreqErrorPPM: 10, SweepFactor: 2.5, Uncertainty: 1,
 		SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
-		Facts:         b.Report,
-		HandsByRule:   b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
+		Facts:       b.Report,
+		HandsByRule: b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
+		HandsFit:    b.Hands.Rule == "virtual", StepAttenuator: b.StepAttenuator, SourceSteps: b.SourceSteps,
 		AnalyzerRange: sweep.Limits{FreqMin: b.Analyzer.FreqMin, FreqMax: b.Analyzer.FreqMax},
 		SourceRange:   sweep.Limits{FreqMin: b.Source.FreqMin, FreqMax: b.Source.FreqMax},
 	}

@@ -66,6 +66,7 @@ type Bench struct {
 	Radiated      *emission.Chain     `yaml:"radiated"`       // from source to air; without it no distance is computed
 	Exposure      Exposure            `yaml:"exposure"`
 	KeyDown       KeyDown             `yaml:"key_down"`
+	Suspend       Suspend             `yaml:"suspend"` // conditions that a run waits out
 
 	SharedReference bool              `yaml:"shared_reference"`             // both on one 10 MHz reference
 	FreqErrorPPM    *float64          `yaml:"frequency_error_ppm"`          // both instruments together, default 10
@@ -74,6 +75,8 @@ type Bench struct {
 	SweepFactor     float64           `yaml:"sweep_factor"`                 // k of the sweep-time law k·span/RBW², default 2.5
 	FreqDriftPPM    *float64          `yaml:"frequency_drift_ppm_per_hour"` // of source against analyzer, default a fiftieth of frequency_error_ppm
 	Uncertainty     *sweep.Entries    `yaml:"uncertainty"`                  // standard uncertainty of a level difference apart from noise, or its entries; default 1 dB
+	StepAttenuator  []sweep.KnownStep `yaml:"step_attenuator"`              // values that a linearity check inserts, each with its standard uncertainty
+	SourceSteps     []sweep.KnownStep `yaml:"source_steps"`                 // steps of the source's level that a linearity check takes, the same way
 	Hands           Hands             `yaml:"hands"`
 	Cautions        []string          `yaml:"cautions"`
 	Report          *sweep.BenchFacts `yaml:"report"`     // what only people know, for reports

@@ -7,6 +7,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/guardian"
 	"lidded/driver/link"
 	"lidded/sweep"
@@ -16,7 +17,34 @@ import (
 // rulesOf are the engine's rules as a bench's config limits them.
 func rulesOf(lab *Bench) engine.Rules {
 	k := lab.Config.KeyDown
-	return engine.Rules{MaxKeyed: k.MaxOn, MaxKeyedPerRun: k.MaxPerRun, MaxKeyedPerHour: k.MaxPerHour}
+	return engine.Rules{
+		MaxKeyed: k.MaxOn, MaxKeyedPerRun: k.MaxPerRun, MaxKeyedPerHour: k.MaxPerHour,
+		Suspend: suspendOf(lab.Config.Suspend),
+	}
+}
+
+// suspendOf are the conditions that a bench's config has a run wait out.
+func suspendOf(s config.Suspend) engine.Suspend {
+	wait := func(w config.Wait, trip, resume float64) engine.Suspension {
+		if w.Off {
+			trip = -1
+		}
+		return engine.Suspension{Trip: trip, Resume: resume, Settle: w.Settle, Every: w.Every, Longest: w.Longest}
+	}
+	var out engine.Suspend
+	if w := s.Floor; w != nil {
+		out.Floor = wait(w.Wait, float64(w.Trip), float64(w.Resume))
+	}
+	if w := s.Drift; w != nil {
+		out.Drift = wait(w.Wait, float64(w.Trip), float64(w.Resume))
+	}
+	if w := s.Overload; w != nil {
+		out.Overload = wait(*w, 0, 0)
+	}
+	if w := s.Temperature; w != nil {
+		out.Temperature = wait(w.Wait, w.Trip, w.Resume)
+	}
+	return out
 }
 
 // offAllowance is what switching off may take, in the worst case, after a keying

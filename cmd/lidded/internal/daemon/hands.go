@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lidded/cmd/lidded/internal/config"
+	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/engine"
 )
@@ -66,8 +67,26 @@ func (h virtualHands) Perform(ctx context.Context, s sweep.Step) error {
 	return nil
 }
 
-// handsCommands is what an operator would do at a hold point.
+// handsCommands is what an operator would do at a hold point: what an earlier
+// one fitted comes off first.
 func handsCommands(s sweep.Step) []string {
+	return append(fittingCommands(s), placeCommands(s)...)
+}
+
+func fittingCommands(s sweep.Step) []string {
+	terminate, load, pad := "off", "off", unit.DB(0)
+	switch s.Fitting {
+	case sweep.ReceiverTerminated:
+		terminate = "on"
+	case sweep.SourceLoaded:
+		load = "on"
+	case sweep.StepAttenuator:
+		pad = s.Lower
+	}
+	return []string{"terminate " + terminate, "load " + load, fmt.Sprintf("pad %g", float64(pad))}
+}
+
+func placeCommands(s sweep.Step) []string {
 	place := fmt.Sprintf("place %s %s", word(s.At.Position), word(string(s.At.Polarization)))
 	switch {
 	case s.Lid == sweep.LidOpens, s.At.Specimen == "":

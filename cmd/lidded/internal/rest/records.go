@@ -34,7 +34,7 @@ type runListOutput struct {
 
 type captureQuery struct {
 	RunPath
-	Kind     string `query:"kind" enum:"ambient,reference,enclosed,closing_reference" doc:"Only captures of such steps"`
+	Kind     string `query:"kind" enum:"ambient,reference,enclosed,closing_reference,leakage,linearity" doc:"Only captures of such steps"`
 	Specimen string `query:"specimen" maxLength:"100" doc:"Only this specimen"`
 	After    int    `query:"after" minimum:"0" doc:"Only captures with a higher seq"`
 	Limit    int    `query:"limit" default:"1000" minimum:"1" maximum:"10000" doc:"Most captures on a page"`

@@ -37,6 +37,11 @@ type Plan struct {
 	FalseAlarm    float64     `json:"false_alarm"`
 	Settle        float64     `json:"settle_s"`
 	Points        []PlanPoint `json:"points"`
+
+	LeakageCheck    string   `json:"leakage_check,omitempty" enum:"receiver_terminated,source_loaded"`
+	LeakageMargin   *float64 `json:"leakage_margin_db,omitempty" doc:"An enclosed level nearer to the leakage is a bound"`
+	LinearityCheck  string   `json:"linearity_check,omitempty" enum:"step_attenuator,source_level"`
+	ReferenceMaxAge *float64 `json:"reference_max_age_s,omitempty" doc:"An older reference counts only with a closing one beside it"`
 }
 
 // PlanPoint is a frequency of a plan with what it is captured with.
@@ -55,13 +60,21 @@ type PlanPoint struct {
 }
 
 func planOf(p sweep.Plan) Plan {
-	return Plan{
+	out := Plan{
 		Name: p.Name, About: p.About, Capture: p.Capture.String(), Requirement: p.Requirement,
 		Positions: listOf(p.Positions), Polarizations: each(p.Polarizations, func(q sweep.Polarization) string { return string(q) }),
 		Repeats: p.Repeats, Headroom: float64(p.Headroom), DriftLimit: float64(p.DriftLimit), Closing: p.Closing, ByRule: p.ByRule,
 		Looks: p.Looks, MaxLooks: p.MaxLooks, HoldSweeps: p.HoldSweeps, Confidence: p.Confidence, FalseAlarm: p.FalseAlarm,
 		Settle: seconds(p.Settle), Points: each(p.Points, planPointOf),
+		LeakageMargin: positive(p.LeakageMargin), ReferenceMaxAge: secondsIf(p.ReferenceMaxAge),
 	}
+	if p.LeakageCheck != sweep.FittedAsUsed {
+		out.LeakageCheck = p.LeakageCheck.String()
+	}
+	if p.LinearityCheck != sweep.FittedAsUsed {
+		out.LinearityCheck = p.LinearityCheck.String()
+	}
+	return out
 }
 
 func planPointOf(p sweep.Point) PlanPoint {
@@ -75,15 +88,22 @@ func planPointOf(p sweep.Point) PlanPoint {
 // Step is a stage of a run.
 type Step struct {
 	Index       int      `json:"index"`
-	Kind        string   `json:"kind" enum:"hold_point,ambient,reference,enclosed,closing_reference"`
+	Kind        string   `json:"kind" enum:"hold_point,ambient,reference,enclosed,closing_reference,leakage,linearity"`
 	At          Setting  `json:"at"`
 	Instruction string   `json:"instruction,omitempty" doc:"Hold points: what to do"`
 	Cautions    []string `json:"cautions,omitempty" doc:"Hold points: what to mind"`
+	Fitting     string   `json:"fitting,omitempty" enum:"receiver_terminated,source_loaded,step_attenuator,source_level" doc:"What stands in the path for a check of the reference"`
+	Lower       *float64 `json:"lower_db,omitempty" doc:"Linearity check: the known step"`
+	Only        []int    `json:"points,omitempty" doc:"Points captured; left out: all"`
 	Lid         string   `json:"lid,omitempty" enum:"closes,opens" doc:"Hold points of a sealed capture: what the lid does"`
 }
 
 func stepOf(s sweep.Step) Step {
 	out := Step{Index: s.Index, Kind: s.Kind.String(), At: settingOf(s.At), Instruction: s.Instruction, Cautions: s.Cautions}
+	if s.Fitting != sweep.FittedAsUsed {
+		out.Fitting = s.Fitting.String()
+	}
+	out.Lower, out.Only = positive(s.Lower), s.Only
 	if s.Lid != sweep.LidStays {
 		out.Lid = s.Lid.String()
 	}

@@ -20,6 +20,7 @@ type Result struct {
 	Margin       *float64  `json:"margin_db" doc:"Reading over noise floor"`
 	DynamicRange *float64  `json:"dynamic_range_db" doc:"Reference over noise floor"`
 	Drift        *float64  `json:"closing_drift_db,omitempty" doc:"Closing minus opening reference"`
+	Leakage      *Level    `json:"leakage,omitempty" doc:"What goes round the specimen as the leakage check saw it, or its upper limit; left out: not checked"`
 	Confidence   *float64  `json:"confidence,omitempty"`
 	Method       string    `json:"method,omitempty"`
 	Required     *float64  `json:"required_db,omitempty"`
@@ -32,7 +33,7 @@ func resultOf(r sweep.Result) Result {
 		At: settingOf(r.At), Point: r.Point, Freq: float64(r.Freq), Outcome: r.Outcome.String(), Reason: r.Reason,
 		SE: seOf(r.SE), Reference: number(r.Reference), Enclosed: enclosedOf(r.Enclosed, r.SE.Relation),
 		Reading: number(r.Reading), NoiseFloor: number(r.NoiseFloor), Margin: number(r.Margin), DynamicRange: number(r.DynamicRange),
-		Drift: numberAt(r.Drift), Confidence: positive(r.Confidence), Method: r.Method,
+		Drift: numberAt(r.Drift), Leakage: leakOf(r.Leakage), Confidence: positive(r.Confidence), Method: r.Method,
 		Required: numberAt(r.Required), Headroom: headroomOf(r.Headroom, r.SE.Relation), Verdict: r.Verdict.String(),
 	}
 }
@@ -95,15 +96,40 @@ func summaryOf(s sweep.Summary) Summary {
 
 // Results are everything that a run's captures mean.
 type Results struct {
-	Run       string    `json:"run"`
-	State     string    `json:"state" doc:"Of the run; results of a run in progress are of what it has so far"`
-	Summaries []Summary `json:"summaries"`
-	Results   []Result  `json:"results"`
-	Notes     []string  `json:"notes"`
+	Run       string      `json:"run"`
+	State     string      `json:"state" doc:"Of the run; results of a run in progress are of what it has so far"`
+	Summaries []Summary   `json:"summaries"`
+	Results   []Result    `json:"results"`
+	Linearity []Linearity `json:"linearity,omitempty" doc:"What the linearity check found"`
+	Notes     []string    `json:"notes"`
+}
+
+// Linearity is one step of a linearity check.
+type Linearity struct {
+	Point     int      `json:"point"`
+	Step      float64  `json:"step_db" doc:"The known step"`
+	Deviation *float64 `json:"deviation_db" doc:"How much more than the step the level fell; below zero the reference is compressed"`
+	Limit     *float64 `json:"limit_db"`
+	Over      bool     `json:"over"`
+	Reason    string   `json:"reason,omitempty" doc:"Why there is no deviation"`
+}
+
+func linearityOf(d sweep.Deviation) Linearity {
+	return Linearity{d.Point, float64(d.Step), number(d.Deviation), positive(d.Limit), d.Over(), d.Reason}
+}
+
+func leakOf(l *sweep.Leak) *Level {
+	if l == nil {
+		return nil
+	}
+	if l.Seen {
+		return &Level{"=", float64(l.Level)}
+	}
+	return &Level{"<=", float64(l.Level)}
 }
 
 func resultsOf(r sweep.Run, e sweep.Evaluation, specimen string) Results {
-	out := Results{Run: string(r.ID), State: r.State.String(), Summaries: []Summary{}, Results: []Result{}, Notes: listOf(e.Notes)}
+	out := Results{Run: string(r.ID), State: r.State.String(), Summaries: []Summary{}, Results: []Result{}, Linearity: each(e.Linearity, linearityOf), Notes: listOf(e.Notes)}
 	for _, s := range e.Summaries {
 		if specimen == "" || s.Specimen == specimen {
 			out.Summaries = append(out.Summaries, summaryOf(s))

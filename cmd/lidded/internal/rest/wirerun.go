@@ -132,7 +132,7 @@ type Capture struct {
 	Run         string    `json:"run"`
 	Seq         int       `json:"seq" doc:"From 1, in order of commitment"`
 	Step        int       `json:"step"`
-	Kind        string    `json:"kind" enum:"ambient,reference,enclosed,closing_reference"`
+	Kind        string    `json:"kind" enum:"ambient,reference,enclosed,closing_reference,leakage,linearity"`
 	At          Setting   `json:"at"`
 	Point       int       `json:"point" doc:"Index of the point; -1 for the whole trace of a sealed step"`
 	Freq        float64   `json:"freq_hz"`

@@ -78,4 +78,5 @@ export const states = {
 
 export const kinds = {
   hold_point: "hold point", ambient: "ambient, source off", reference: "reference", enclosed: "enclosed", closing_reference: "closing reference",
+  leakage: "leakage check", linearity: "linearity check",
 };
