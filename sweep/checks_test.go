@@ -110,8 +110,8 @@ func TestLeakageLimitsWhatIsClaimed(t *testing.T) {
 }
 
 // TestLeakageAddsToTheUncertainty: 20 dB under the level a leakage moves it by
-// −0.92 dB at most; as an arcsine law that is a standard uncertainty of 0.65 dB,
-// which with k = 2 and nothing else of weight is 1.30 dB.
+// −0.92 dB at most; as an arcsine law (divisor √2) that is a standard uncertainty of
+// 0.65 dB.
 func TestLeakageAddsToTheUncertainty(t *testing.T) {
 	run := checkedRun(t, func(s *sweep.PlanSpec, b *sweep.Bench) { s.LeakageCheck, b.Uncertainty = sweep.SourceLoaded, 0.01 })
 	a := &air{rng: rand.New(rand.NewPCG(3, 4)), noise: -150, perBin: 20}
@@ -313,5 +313,26 @@ func TestChecksRefused(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("on the bench: %q, want %q", text, want)
 		}
+	}
+}
+
+// TestLeakageDoesNotAverageOut: it is the same in every repeat, so five of them
+// leave what one has: 95 % of an arcsine law of half-width 0.915 dB lie within
+// 0.915·sin(0.95·π/2) = 0.91 dB.
+func TestLeakageDoesNotAverageOut(t *testing.T) {
+	run := checkedRun(t, func(s *sweep.PlanSpec, b *sweep.Bench) {
+		s.LeakageCheck, s.Repeats, b.Uncertainty = sweep.SourceLoaded, 5, 0.01
+	})
+	a := &air{rng: rand.New(rand.NewPCG(17, 18)), noise: -150, perBin: 20}
+	q := run.Plan.Points[0]
+	caps := []sweep.Capture{a.capture(run, sweep.Reference, open, q, -40), a.capture(run, sweep.Leakage, open, q, -110)}
+	for i := range 5 {
+		at := boxed()
+		at.Repeat = i + 1
+		caps = append(caps, a.capture(run, sweep.Enclosed, at, q, -90))
+	}
+	w := sweep.Evaluate(run, seal(caps)).Summaries[0].Worst[0]
+	if w.Outcome != sweep.Measured || w.SE.U < 0.88 {
+		t.Errorf("five repeats: %v %v, want ± 0.9 dB", w.Outcome, w.SE)
 	}
 }

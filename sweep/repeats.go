@@ -282,6 +282,7 @@ func (e *Evaluator) combine(claims []Result, pooled setUpScatter, q Point) Resul
 		if b := r.budget; b != nil {
 			k.same = k.same && b.same
 			k.reference, k.moved = max(k.reference, b.reference), max(k.moved, b.moved)
+			k.leak, k.linear = max(k.leak, b.leak), max(k.linear, b.linear) // alike in every repeat: they do not average out
 		}
 	}
 	c, ok := combineRepeats(list, pooled)
