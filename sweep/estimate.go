@@ -150,7 +150,7 @@ func forecast(p Plan, q Point, b Bench, rule detect.Rule, sweepTime time.Duratio
 	if q.Attenuation != nil {
 		att = *q.Attenuation
 	}
-	f := Forecast{Point: q.Index, Freq: q.Freq, Reference: q.Level.Add(-b.PathLoss), NoiseFloor: unit.ThermalNoise(rbw).Add(b.NoiseFigure + att)}
+	f := Forecast{Point: q.Index, Freq: q.Freq, Reference: q.Level.Add(-b.LossOver(q.Freq)), NoiseFloor: unit.ThermalNoise(rbw).Add(b.NoiseFigure + att)}
 	f.DynamicRange = f.Reference.Sub(f.NoiseFloor)
 	off := detect.Looks{N: 20 * float64(p.Looks), Detector: detect.PowerAverage}
 	on := detect.Looks{N: float64(LooksFor(p, 0)), Detector: detect.PowerAverage, Bins: 5}

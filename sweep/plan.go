@@ -158,6 +158,7 @@ type Bench struct {
 	Name            string       `json:"name"`
 	MaxLevel        unit.DBm     `json:"max_level_dbm"`                     // the source is never set above it
 	PathLoss        unit.DB      `json:"path_loss_db"`                      // source output to analyzer input, no shield; stated
+	PathLosses      []LossAt     `json:"path_losses,omitempty"`             // the same by frequency, rising; replaces PathLoss where given
 	NoiseFigure     unit.DB      `json:"noise_figure_db"`                   // of the analyzer as used; stated
 	FreqErrorPPM    float64      `json:"freq_error_ppm"`                    // source and analyzer together, one-sided
 	SharedReference bool         `json:"shared_reference"`                  // both on one 10 MHz reference

@@ -64,6 +64,7 @@ func planCommand() *cobra.Command {
 func printPlan(w io.Writer, on rest.PlanOn) error {
 	p, e := on.Plan, on.Estimate
 	fmt.Fprintf(w, "plan %s on bench %s: %v capture, %d points, %d specimens\n", p.Name, on.Bench, p.Capture, len(p.Points), len(on.Specimens))
+	fmt.Fprintln(w, goal(p))
 	fmt.Fprintf(w, "time about %v, without waiting at hold points; source on for about %v of it\n", about(e.Total), about(e.KeyedTime))
 	if p.Capture == sweep.Sealed {
 		fmt.Fprintf(w, "sealed: one sweep takes %v, the source stays %v on each point\n", about(e.SweepTime), about(e.Dwell))
@@ -89,7 +90,7 @@ func printPlan(w io.Writer, on rest.PlanOn) error {
 			required = f.Required.String()
 		}
 		rows = append(rows, []string{
-			fmt.Sprint(i), q.Freq.String(), q.Level.String(), q.RBW.String(), rounded(q.Span), f.Reference.String(), f.NoiseFloor.String(),
+			fmt.Sprint(i), q.Freq.String(), q.Level.String(), rbws(q, f), rounded(q.Span), f.Reference.String(), f.NoiseFloor.String(),
 			f.DynamicRange.String(), "≥ " + f.Provable.String(), required, f.Note,
 		})
 	}
@@ -122,6 +123,38 @@ func stepText(s sweep.Step) string {
 		text += fmt.Sprintf(", %d points", n)
 	}
 	return text
+}
+
+// goal says how points are captured and when one is done.
+func goal(p sweep.Plan) string {
+	if p.Strategy != sweep.Adaptive {
+		return "strategy fixed: every point with the settings below"
+	}
+	s := "strategy adaptive, narrower as needed: "
+	switch p.Stop {
+	case sweep.StopVerdict:
+		s += "a point is done when the verdict of " + p.Requirement + " is sure"
+	case sweep.StopReach:
+		s += fmt.Sprintf("a point is done when %v are proven or less is measured", p.Reach)
+	default:
+		s += "as far as the time goes"
+	}
+	if p.Budget > 0 {
+		s += fmt.Sprintf(", at most %v a point", p.Budget)
+	}
+	if p.RunBudget > 0 {
+		s += fmt.Sprintf(", at most %v for all enclosed points", p.RunBudget)
+	}
+	return s
+}
+
+// rbws is the RBW of a point and, where a narrower one should be needed to prove
+// what is wanted, that.
+func rbws(q sweep.Point, f sweep.Forecast) string {
+	if f.RBW == 0 || f.RBW >= q.RBW {
+		return q.RBW.String()
+	}
+	return q.RBW.String() + " to " + f.RBW.String()
 }
 
 // printExposure prints what is radiated and how far away people are kept.

@@ -31,6 +31,7 @@ type depth struct {
 	edit   func(*sweep.PlanSpec)
 	wait   time.Duration // before each box is closed
 	before []sweep.Result
+	losses bool // the operator states the path loss at a few frequencies, not as one figure
 }
 
 // dived is what came of it.
@@ -91,6 +92,11 @@ func dive(t testing.TB, d depth) dived {
 	}
 	d.edit(&spec)
 	f := modestFacts(w)
+	if d.losses {
+		for _, at := range []unit.Hz{30e6, 60e6, 100e6, 200e6, 400e6, 700e6, 1e9} {
+			f.PathLosses = append(f.PathLosses, sweep.LossAt{Freq: at, Loss: -unit.DB(w.Reference(at, 0, "front", "vertical"))})
+		}
+	}
 	p, bad := sweep.Compile(spec, f)
 	if bad = append(bad, sweep.CheckOn(p, f)...); len(bad) > 0 {
 		t.Fatal(bad)

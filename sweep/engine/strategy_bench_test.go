@@ -101,7 +101,7 @@ func (d dived) asThin(law string, rbw unit.Hz) time.Duration {
 // box that lets nothing through, and tells how long that takes.
 func BenchmarkNight(b *testing.B) {
 	for b.Loop() {
-		d := dive(b, depth{world: "shared", traits: "modern-opc", seed: 7, count: 60, change: solid, boxes: []string{"plate"}, edit: reach(85)})
+		d := dive(b, depth{world: "shared", traits: "modern-opc", seed: 7, count: 60, change: solid, boxes: []string{"plate"}, edit: reach(85), losses: true})
 		least, took := d.leastFree(b, "plate"), d.nominal.Total()
 		b.Logf("shared reference, reach 85 dB: plate ≥ %.1f dB at every free frequency in %v of the analyzer's time (predicted %v)", float64(least), took.Round(time.Second), d.run.Predicted.Round(time.Second))
 		b.ReportMetric(took.Hours(), "analyzer-hours")

@@ -88,7 +88,7 @@ func (b *builder) setUp() Section {
 		}
 		s.Blocks = append(s.Blocks, Pairs{
 			known("path", radiates),
-			known("stated path loss, no shield", bench.PathLoss.String()),
+			known("stated path loss, no shield", pathLoss(bench)),
 			known("stated noise figure", bench.NoiseFigure.String()),
 			known("stated frequency error", fmt.Sprintf("%g ppm, both instruments", bench.FreqErrorPPM)),
 			known("source never above", bench.MaxLevel.String()),
@@ -154,4 +154,16 @@ func rounded(f unit.Hz) string {
 	}
 	step := math.Pow(10, math.Floor(math.Log10(float64(f)))-3)
 	return unit.Hz(math.Round(float64(f)/step) * step).String()
+}
+
+// pathLoss is the stated loss, by frequency where it is.
+func pathLoss(b sweep.Bench) string {
+	if len(b.PathLosses) == 0 {
+		return b.PathLoss.String()
+	}
+	var parts []string
+	for _, l := range b.PathLosses {
+		parts = append(parts, l.Freq.String()+": "+l.Loss.String())
+	}
+	return strings.Join(parts, ", ")
 }

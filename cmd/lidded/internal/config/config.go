@@ -256,6 +256,9 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 			}
 		}
 	}
+	if i, err := sweep.CheckLosses(b.PathLosses); err != nil {
+		fail(fmt.Sprintf("%s.path_losses[%d]", at, i), "%v", err)
+	}
 	positive("sweep_factor", &b.SweepFactor)
 	positive("time_scale", &b.TimeScale)
 	oneOf(orElse(b.Hands.Rule, "operator"), []string{"operator", "unattended", "virtual"}, func(m string) { fail(at+".hands.rule", "%s", m) })
@@ -311,7 +314,7 @@ func (c *Config) checkSchedule(s *Schedule, at string, fail func(path, format st
 func (b Bench) Facts() sweep.Bench {
 	f := sweep.Bench{
 		Name: b.Name, PathLoss: 40, NoiseFigure: 25, FreqErrorPPM: 10, SweepFactor: 2.5, Uncertainty: 1,
-		SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
+		PathLosses: b.PathLosses, SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
 		Facts:       b.Report,
 		HandsByRule: b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
 		HandsFit:    b.Hands.Rule == "virtual", StepAttenuator: b.StepAttenuator, SourceSteps: b.SourceSteps,

@@ -71,6 +71,7 @@ type Bench struct {
 	SharedReference bool              `yaml:"shared_reference"`             // both on one 10 MHz reference
 	FreqErrorPPM    *float64          `yaml:"frequency_error_ppm"`          // both instruments together, default 10
 	PathLoss        *unit.DB          `yaml:"path_loss"`                    // source output to analyzer input without a shield, default 40 dB
+	PathLosses      []sweep.LossAt    `yaml:"path_losses"`                  // the same by frequency; takes the place of path_loss
 	NoiseFigure     *unit.DB          `yaml:"noise_figure"`                 // of the analyzer as used, default 25 dB
 	SweepFactor     float64           `yaml:"sweep_factor"`                 // k of the sweep-time law k·span/RBW², default 2.5
 	FreqDriftPPM    *float64          `yaml:"frequency_drift_ppm_per_hour"` // of source against analyzer, default a fiftieth of frequency_error_ppm
