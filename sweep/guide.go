@@ -20,6 +20,7 @@ const (
 	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung,
 	wellClear     = unit.DB(20)      // unless it stands this far over the floor: then it is read to
 	fineNoise     = unit.DB(0.12)
+	mostFine      = 3          // rungs that saw the signal, after which its level is fine enough
 	shyOf         = unit.DB(3) // a neighbour's SE may be off by this
 	mostShifts    = 6          // tries beside somebody's signal
 )
@@ -397,13 +398,13 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 	}
 	if sofar.Outcome == Measured {
 		u, again := e.noiseU(l.finding), g.sightings()-1
-		fine := l.finding.Present && again == 0 && u > fineNoise && l.finding.Level.Sub(level(last.reading.floor)) >= wellClear
+		fine := l.finding.Present && again < mostFine && u > 1.5*fineNoise && l.finding.Level.Sub(level(last.reading.floor)) >= wellClear
 		if !l.finding.Present || u <= calm && !fine {
 			return req, "measured"
 		}
 		req.Signal, req.Seen, req.Again = l.finding.Level, true, again
 		if fine {
-			req.Fine = fineNoise
+			req.Fine, req.Again = fineNoise, 0
 		}
 	} else if l.void == "" && l.finding.Present {
 		if s := last.reading.on.Mean - last.reading.off.Mean; s > 0 {

@@ -52,7 +52,7 @@ type PlanSpec struct {
 	LinearityPoints int           `yaml:"linearity_points"`  // how many points it looks at, spread evenly; default 3
 	ReferenceMaxAge time.Duration `yaml:"reference_max_age"` // an older reference counts only with a closing one beside it, default 24h
 
-	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with a stop rule, reach or budget stated, else fixed
+	Strategy       Strategy      `yaml:"strategy"`        // fixed or adaptive; default adaptive for linked capture with a requirement, stop rule, reach or budget stated, else fixed
 	Stop           Stop          `yaml:"stop"`            // verdict, reach or budget; default: reach where one is stated, else verdict with a requirement, else budget
 	Reach          *unit.DB      `yaml:"reach"`           // adaptive: SE to be proven where less is not measured
 	Budget         time.Duration `yaml:"budget"`          // adaptive: most time for each enclosed point, default no limit

@@ -74,7 +74,7 @@ func compileStrategy(p *Plan, spec PlanSpec, b Bench, fail func(path, format str
 	p.Strategy = spec.Strategy
 	if p.Strategy == StrategyUnknown {
 		p.Strategy = Fixed
-		if p.Capture == Linked && (spec.Stop != StopUnknown || spec.Reach != nil || spec.Budget != 0 || spec.RunBudget != 0) {
+		if p.Capture == Linked && (spec.Requirement != "" || spec.Stop != StopUnknown || spec.Reach != nil || spec.Budget != 0 || spec.RunBudget != 0) {
 			p.Strategy = Adaptive
 		}
 	}

@@ -55,10 +55,6 @@ func TestStrategyDefaults(t *testing.T) {
 	}
 	s := depotSpec()
 	s.Requirement = "depot-spare-radio"
-	if p := compile(t, s); p.Strategy != sweep.Fixed {
-		t.Errorf("a plan with a requirement alone: %v", p.Strategy)
-	}
-	s.Stop = sweep.StopVerdict
 	if p := compile(t, s); p.Strategy != sweep.Adaptive || p.Stop != sweep.StopVerdict || p.MinRBW != 1 || !p.CheckReference {
 		t.Errorf("a plan with a requirement: %v until %v, min RBW %v", p.Strategy, p.Stop, p.MinRBW)
 	}

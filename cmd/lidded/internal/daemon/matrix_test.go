@@ -150,6 +150,16 @@ const linkedPlan = `
     bands: [{from: 120 MHz, to: 900 MHz, count: 6, level: 0 dBm, rbw: 10 kHz, attenuation: 0 dB}]
 `
 
+// adaptivePlan leaves the strategy to what the requirement makes of it.
+const adaptivePlan = `
+  - name: adaptive
+    hold_points: rule
+    positions: [front]
+    requirement: flat-60
+    settle: 10ms
+    bands: [{from: 120 MHz, to: 900 MHz, count: 6, level: 0 dBm, rbw: 10 kHz, attenuation: 0 dB}]
+`
+
 const sealedPlan = `
   - name: sealed
     capture: sealed
@@ -161,7 +171,7 @@ const sealedPlan = `
 
 // Known enclosures come back within 0.5 dB where the margin is at least 20 dB,
 // and no bound stands above the truth, in every dialect, over TCP and a serial
-// line, linked and sealed.
+// line, linked with fixed settings and with the ladder, and sealed.
 func TestKnownEnclosuresInEveryDialect(t *testing.T) {
 	for _, c := range []labSpec{
 		{analyzerDialect: "analyzer-opc", analyzerTraits: "modern-opc", sourceDialect: "source-scpi", sourceTraits: "source-scpi"},
@@ -176,7 +186,7 @@ func TestKnownEnclosuresInEveryDialect(t *testing.T) {
 		for _, mode := range []struct {
 			name, plan string
 			scale      float64
-		}{{"linked", linkedPlan, 2}, {"sealed", sealedPlan, 40}} {
+		}{{"linked", linkedPlan, 2}, {"adaptive", adaptivePlan, 2}, {"sealed", sealedPlan, 40}} {
 			medium := "tcp"
 			if c.serial {
 				medium = "pty"
