@@ -11,11 +11,12 @@ type Brief struct {
 	Verdict  Verdict
 	Sentence string
 	Counts   Counts
-	Rows     []BriefRow // per point, in plan order
+	Rows     []BriefRow // per point captured, in plan order
 }
 
 // BriefRow is the worst case at one point.
 type BriefRow struct {
+	Point     int
 	Freq      unit.Hz
 	SE        SE
 	Reference unit.DBm // of the setting where the minimum stood; missing without one
@@ -47,7 +48,7 @@ func BriefOf(e Evaluation, specimen string) (Brief, bool) {
 			if !ok {
 				ref = unit.Missing()
 			}
-			b.Rows[i] = BriefRow{Freq: w.Freq, SE: w.SE, Reference: ref, Margin: w.Margin, Required: w.Required, Outcome: w.Outcome, Verdict: w.Verdict}
+			b.Rows[i] = BriefRow{Point: w.Point, Freq: w.Freq, SE: w.SE, Reference: ref, Margin: w.Margin, Required: w.Required, Outcome: w.Outcome, Verdict: w.Verdict}
 		}
 		return b, true
 	}

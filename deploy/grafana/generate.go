@@ -103,7 +103,11 @@ func build() *dashboard.DashboardBuilder {
 		WithPanel(lines("Time since a plan last completed", "By bench and plan.", units.Seconds, half).Min(0).
 			WithTarget(query(`time() - lidded_last_success_timestamp_seconds`+of, "{{bench}} {{plan}}"))).
 		WithPanel(lines("Store", "Disk space that the store takes.", units.BytesIEC, half).Min(0).
-			WithTarget(query(`lidded_store_size_bytes`, "{{instance}}")))
+			WithTarget(query(`lidded_store_size_bytes`, "{{instance}}"))).
+		WithPanel(lines("Disk left for the store", "A full disk ends runs.", units.BytesIEC, half).Min(0).
+			WithTarget(query(`lidded_disk_free_bytes`, "{{instance}}"))).
+		WithPanel(lines("Time to the next scheduled run", "By schedule.", units.Seconds, half).Min(0).
+			WithTarget(query(`lidded_schedule_next_run_timestamp_seconds`+of+` - time()`, "{{schedule}}")))
 }
 
 // source is the data source chosen at the top.

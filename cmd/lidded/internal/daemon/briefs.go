@@ -27,55 +27,60 @@ type briefs struct {
 
 // brief is what is known of a run.
 type brief struct {
-	id    sweep.RunID
-	done  chan struct{} // closed when the rest is filled in
-	found map[string]*sweep.Brief
-	rows  int
-	err   error
+	id       sweep.RunID
+	ended    bool // for good
+	captures int  // of one that may go on: how many it is about
+	done     chan struct{}
+	found    map[string]*sweep.Brief // once done is closed
+	rows     int
+	err      error
 }
 
 func newBriefs(j *judge, mostRows int) *briefs {
 	return &briefs{judge: j, most: mostRows, known: map[sweep.RunID]*brief{}, wake: make(chan struct{}, 1)}
 }
 
-// Of gives, for each run, what it found of the specimen; nil where that is not
-// worked out by the time the context ends. A run that goes on is judged as it
-// stands.
-func (b *briefs) Of(ctx context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error) {
+// Of gives, for each run, what it found of the specimen; neither that nor an error
+// where it is not worked out by the time the context ends. A run that goes on is
+// judged as it stands.
+func (b *briefs) Of(ctx context.Context, specimen string, runs []sweep.RunInfo) []rest.BriefOrWhy {
 	waiting := make([]*brief, len(runs))
 	for i, r := range runs {
-		if r.State.Final() {
-			waiting[i] = b.ask(r.ID)
+		if !r.State.Busy() {
+			waiting[i] = b.ask(r)
 		}
 	}
-	out := make([]*sweep.Brief, len(runs))
+	out := make([]rest.BriefOrWhy, len(runs))
 	for i, r := range runs {
-		if waiting[i] == nil {
-			e, err := b.judge.Evaluation(ctx, r.ID)
-			if err != nil {
-				if ctx.Err() != nil {
-					continue
-				}
-				return nil, err
-			}
-			out[i] = pick(briefsIn(e), specimen)
+		if k := waiting[i]; k != nil {
+			out[i] = k.wait(ctx, specimen)
 			continue
 		}
-		select {
-		case <-waiting[i].done:
-		default:
-			select {
-			case <-waiting[i].done:
-			case <-ctx.Done():
-				continue
-			}
+		switch e, err := b.judge.Evaluation(ctx, r.ID); {
+		case err == nil:
+			out[i].Brief = pick(briefsIn(e), specimen)
+		case ctx.Err() == nil:
+			out[i].Err = err
 		}
-		if err := waiting[i].err; err != nil {
-			return nil, err
-		}
-		out[i] = pick(waiting[i].found, specimen)
 	}
-	return out, nil
+	return out
+}
+
+// wait waits for what was found, or the end of the context.
+func (k *brief) wait(ctx context.Context, specimen string) (out rest.BriefOrWhy) {
+	select {
+	case <-k.done:
+	default:
+		select {
+		case <-k.done:
+		case <-ctx.Done():
+			return out
+		}
+	}
+	if k.err != nil {
+		return rest.BriefOrWhy{Err: k.err}
+	}
+	return rest.BriefOrWhy{Brief: pick(k.found, specimen)}
 }
 
 // pick is what was found of a specimen; one that the run did not look at has no
@@ -98,21 +103,42 @@ func briefsIn(e sweep.Evaluation) map[string]*sweep.Brief {
 }
 
 // ask finds what is known of a run, or has it worked out.
-func (b *briefs) ask(id sweep.RunID) *brief {
+func (b *briefs) ask(r sweep.RunInfo) *brief {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if k := b.known[id]; k != nil {
-		b.useLocked(k)
-		return k
+	if k := b.known[r.ID]; k != nil {
+		if k.ended || k.captures == r.Captures && !r.State.Final() {
+			b.useLocked(k)
+			return k
+		}
+		b.forgetLocked(k) // it went on meanwhile
 	}
-	k := &brief{id: id, done: make(chan struct{})}
-	b.known[id] = k
-	b.order = append(b.order, k)
+	k := b.addLocked(r.ID)
+	k.ended, k.captures = r.State.Final(), r.Captures
 	b.queue = append(b.queue, k)
 	select {
 	case b.wake <- struct{}{}:
 	default:
 	}
+	return k
+}
+
+// tell takes in what a run that ended found.
+func (b *briefs) tell(id sweep.RunID, e sweep.Evaluation) {
+	b.mu.Lock()
+	if old := b.known[id]; old != nil {
+		b.forgetLocked(old)
+	}
+	k := b.addLocked(id)
+	k.ended = true
+	b.mu.Unlock()
+	b.settle(k, e, nil)
+}
+
+func (b *briefs) addLocked(id sweep.RunID) *brief {
+	k := &brief{id: id, done: make(chan struct{})}
+	b.known[id] = k
+	b.order = append(b.order, k)
 	return k
 }
 
@@ -162,6 +188,9 @@ func (b *briefs) settle(k *brief, e sweep.Evaluation, err error) {
 		return
 	}
 	k.found = briefsIn(e)
+	if b.known[k.id] != k {
+		return // a newer one took its place
+	}
 	for _, f := range k.found {
 		k.rows += len(f.Rows)
 	}
@@ -176,8 +205,11 @@ func (b *briefs) settle(k *brief, e sweep.Evaluation, err error) {
 }
 
 func (b *briefs) forgetLocked(k *brief) {
-	delete(b.known, k.id)
+	if b.known[k.id] == k {
+		delete(b.known, k.id)
+	}
 	b.rows -= k.rows
+	k.rows = 0
 	for i, o := range b.order {
 		if o == k {
 			b.order = append(b.order[:i], b.order[i+1:]...)

@@ -18,8 +18,67 @@ import (
 	"lidded/sweep/requirement"
 )
 
-// years fills a store with nights of one specimen, a reference and a capture
+// aNight is a run on one specimen and its captures: a reference and a capture
 // through the shield for each point, two looks on and two off of 51 levels.
+func aNight(rng *rand.Rand, night, points int) (sweep.Run, []sweep.Capture) {
+	begun := time.Date(2026, 1, 1+night, 3, 0, 0, 0, time.UTC)
+	run := sweep.Run{
+		ID:        sweep.RunID(uuid.Must(uuid.NewV7()).String()),
+		Bench:     sweep.Bench{Name: "depot", Uncertainty: 0.5, FreqErrorPPM: 1},
+		Plan:      sweep.Plan{Name: "linked", Capture: sweep.Linked, Positions: []string{"front"}, Polarizations: []sweep.Polarization{"vertical"}, Repeats: 1, Looks: 2, MaxLooks: 2, Confidence: 0.95, FalseAlarm: 0.05, DriftLimit: 3},
+		Specimens: []sweep.Specimen{{Name: "otter"}}, Trigger: "schedule night", Created: begun, State: sweep.Pending,
+	}
+	var all []sweep.Capture
+	for i := range points {
+		q := sweep.Point{Index: i, Freq: 100e6 + unit.Hz(i)*1e6, RBW: 1e3, Span: 20e3, Detector: driver.PowerAverage, Field: requirement.PlaneWave, TracePoints: 51}
+		run.Plan.Points = append(run.Plan.Points, q)
+		for _, c := range []sweep.Capture{{Kind: sweep.Reference}, {Kind: sweep.Enclosed, At: sweep.Setting{Specimen: "otter"}}} {
+			c.At.Position, c.At.Polarization, c.At.Repeat = "front", "vertical", 1
+			c.Point, c.Freq, c.Settings, c.Begun, c.Step = i, q.Freq, sweep.PointSettings(q), begun, int(c.Kind)
+			level := unit.DBm(-30)
+			if c.Kind == sweep.Enclosed {
+				level = level.Add(-unit.DB(30 + (i*7+night)%70))
+			}
+			for look := range 4 {
+				c.Looks = append(c.Looks, sweep.Look{SourceOn: look%2 == 1, Trace: noisy(rng, q, level, look%2 == 1, begun)})
+			}
+			all = append(all, c)
+		}
+	}
+	return run, all
+}
+
+// noisy is a trace of noise, and of a carrier in its middle.
+func noisy(rng *rand.Rand, q sweep.Point, level unit.DBm, on bool, begun time.Time) driver.Trace {
+	t := driver.Trace{Start: q.Freq - q.Span/2, Stop: q.Freq + q.Span/2, Levels: make([]unit.DBm, 51), Begun: begun}
+	for k := range t.Levels {
+		mw := rng.ExpFloat64() * 1e-11
+		if on && k == 25 {
+			mw += float64(level.Watts()) * 1e3
+		}
+		t.Levels[k] = unit.Watt(mw / 1e3).DBm()
+	}
+	return t
+}
+
+// keep puts a run with captures into a store, in the last of some states.
+func keep(tb testing.TB, s *store.Store, run sweep.Run, captures []sweep.Capture, states ...sweep.State) {
+	tb.Helper()
+	ctx := context.Background()
+	if err := s.Create(ctx, run); err != nil {
+		tb.Fatal(err)
+	}
+	if err := s.Commit(ctx, run.ID, sweep.Checkpoint{}, captures...); err != nil {
+		tb.Fatal(err)
+	}
+	for _, to := range states {
+		if err := s.Transition(ctx, run.ID, run.Created.Add(time.Hour), to, "", "test"); err != nil {
+			tb.Fatal(err)
+		}
+	}
+}
+
+// years fills a store with nights.
 func years(tb testing.TB, path string, nights, points int) {
 	tb.Helper()
 	s, err := store.Open(context.Background(), path, store.Options{})
@@ -27,52 +86,10 @@ func years(tb testing.TB, path string, nights, points int) {
 		tb.Fatal(err)
 	}
 	defer s.Close()
-	ctx, rng := context.Background(), rand.New(rand.NewPCG(1, 2))
+	rng := rand.New(rand.NewPCG(1, 2))
 	for night := range nights {
-		begun := time.Date(2026, 1, 1+night, 3, 0, 0, 0, time.UTC)
-		run := sweep.Run{
-			ID:        sweep.RunID(uuid.Must(uuid.NewV7()).String()),
-			Bench:     sweep.Bench{Name: "depot", Uncertainty: 0.5, FreqErrorPPM: 1},
-			Plan:      sweep.Plan{Name: "linked", Capture: sweep.Linked, Positions: []string{"front"}, Polarizations: []sweep.Polarization{"vertical"}, Repeats: 1, Looks: 2, MaxLooks: 2, Confidence: 0.95, FalseAlarm: 0.05, DriftLimit: 3},
-			Specimens: []sweep.Specimen{{Name: "otter"}}, Trigger: "schedule night", Created: begun, State: sweep.Pending,
-		}
-		for i := range points {
-			run.Plan.Points = append(run.Plan.Points, sweep.Point{Index: i, Freq: 100e6 + unit.Hz(i)*1e6, RBW: 1e3, Span: 20e3, Detector: driver.PowerAverage, Field: requirement.PlaneWave, TracePoints: 51})
-		}
-		var all []sweep.Capture
-		for i, q := range run.Plan.Points {
-			for _, c := range []sweep.Capture{{Kind: sweep.Reference}, {Kind: sweep.Enclosed, At: sweep.Setting{Specimen: "otter"}}} {
-				c.At.Position, c.At.Polarization, c.At.Repeat = "front", "vertical", 1
-				c.Point, c.Freq, c.Settings, c.Begun, c.Step = i, q.Freq, sweep.PointSettings(q), begun, int(c.Kind)
-				level := unit.DBm(-30)
-				if c.Kind == sweep.Enclosed {
-					level = level.Add(-unit.DB(30 + (i*7+night)%70))
-				}
-				for look := range 4 {
-					t := driver.Trace{Start: q.Freq - q.Span/2, Stop: q.Freq + q.Span/2, Levels: make([]unit.DBm, 51), Begun: begun}
-					for k := range t.Levels {
-						mw := rng.ExpFloat64() * 1e-11
-						if look%2 == 1 && k == 25 {
-							mw += float64(level.Watts()) * 1e3
-						}
-						t.Levels[k] = unit.Watt(mw / 1e3).DBm()
-					}
-					c.Looks = append(c.Looks, sweep.Look{SourceOn: look%2 == 1, Trace: t})
-				}
-				all = append(all, c)
-			}
-		}
-		if err := s.Create(ctx, run); err != nil {
-			tb.Fatal(err)
-		}
-		if err := s.Commit(ctx, run.ID, sweep.Checkpoint{}, all...); err != nil {
-			tb.Fatal(err)
-		}
-		for _, to := range []sweep.State{sweep.Running, sweep.Completed} {
-			if err := s.Transition(ctx, run.ID, begun.Add(time.Hour), to, "", "test"); err != nil {
-				tb.Fatal(err)
-			}
-		}
+		run, captures := aNight(rng, night, points)
+		keep(tb, s, run, captures, sweep.Running, sweep.Completed)
 	}
 }
 

@@ -333,7 +333,7 @@ func (d *Daemon) publish(ctx context.Context, id sweep.RunID) error {
 		r.Ended = *run.Ended
 	}
 	if run.State.Final() {
-		d.briefs.ask(id)
+		d.briefs.tell(id, e)
 	}
 	d.metrics.Load(r)
 	return nil

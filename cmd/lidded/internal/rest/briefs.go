@@ -47,42 +47,37 @@ func (s *server) briefs(ctx context.Context, in *briefQuery) (*body[RunBriefs], 
 		}
 	}
 	all, more := page(all, in.Limit)
-	out := RunBriefs{Specimen: in.Name, Runs: []RunBrief{}}
+	out := RunBriefs{Specimen: in.Name, Runs: []RunBrief{}, Unreadable: []UnreadRun{}}
 	if more {
 		out.Next = string(all[len(all)-1].ID)
 	}
 	wctx, cancel := context.WithTimeout(ctx, briefPatience)
 	defer cancel()
-	found, err := s.briefsOf(wctx, in.Name, all)
-	if err != nil {
-		return nil, err
-	}
-	for i, b := range found {
-		if b == nil {
+	for i, b := range s.briefsOf(wctx, in.Name, all) {
+		switch {
+		case b.Err != nil:
+			out.Unreadable = append(out.Unreadable, UnreadRun{string(all[i].ID), problemOf(b.Err, s.Log).Error()})
+		case b.Brief == nil:
 			out.Pending++
-			continue
+		default:
+			out.Runs = append(out.Runs, briefOf(all[i], *b.Brief))
 		}
-		out.Runs = append(out.Runs, briefOf(all[i], *b))
 	}
 	return bodyOf(out), nil
 }
 
 // briefsOf asks whoever remembers; without one each run is judged here.
-func (s *server) briefsOf(ctx context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error) {
+func (s *server) briefsOf(ctx context.Context, specimen string, runs []sweep.RunInfo) []BriefOrWhy {
 	if s.Briefs != nil {
 		return s.Briefs.Of(ctx, specimen, runs)
 	}
-	out := make([]*sweep.Brief, len(runs))
+	out := make([]BriefOrWhy, len(runs))
 	for i, r := range runs {
 		e, err := s.Judge.Evaluation(ctx, r.ID)
-		if err != nil {
-			return nil, err
-		}
-		if b, ok := sweep.BriefOf(e, specimen); ok {
-			out[i] = &b
-		}
+		b, _ := sweep.BriefOf(e, specimen)
+		out[i] = BriefOrWhy{&b, err}
 	}
-	return out, nil
+	return out
 }
 
 // knownSpecimen is an error for a name that the config does not have.

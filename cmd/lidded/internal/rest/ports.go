@@ -63,9 +63,15 @@ type GuardianNow struct {
 
 // Briefs remembers in short what many runs found.
 type Briefs interface {
-	// Of gives, for each run, what it found of the specimen; nil where that is not
-	// worked out yet. When the context ends it gives what it has.
-	Of(ctx context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error)
+	// Of gives, for each run, what it found of the specimen, or why that cannot be
+	// had; neither where it is not worked out by the time the context ends.
+	Of(ctx context.Context, specimen string, runs []sweep.RunInfo) []BriefOrWhy
+}
+
+// BriefOrWhy is what a run found, or why that cannot be had.
+type BriefOrWhy struct {
+	*sweep.Brief
+	Err error
 }
 
 // BenchNow is a bench and its present state.

@@ -57,18 +57,17 @@ func (s *server) trend(ctx context.Context, in *trendQuery) (*body[Trends], erro
 	}
 	wctx, cancel := context.WithTimeout(ctx, briefPatience)
 	defer cancel()
-	found, err := s.briefsOf(wctx, in.Name, runs)
-	if err != nil {
-		return nil, err
-	}
 	var nights []trend.Night
 	pending := 0
-	for i, b := range found {
-		if b == nil {
+	for i, b := range s.briefsOf(wctx, in.Name, runs) {
+		switch {
+		case b.Err != nil:
+			return nil, b.Err
+		case b.Brief == nil:
 			pending++
-			continue
+		default:
+			nights = append(nights, trend.Night{Run: runs[i], Brief: *b.Brief})
 		}
-		nights = append(nights, trend.Night{Run: runs[i], Brief: *b})
 	}
 	asked := each(in.Freq, func(f float64) unit.Hz { return unit.Hz(f) })
 	if len(asked) == 0 {

@@ -18,27 +18,28 @@ import (
 // only bounds are known, at 900 MHz nothing is claimed.
 type worn struct{ working sweep.RunID }
 
-func (w worn) Of(_ context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error) {
-	out := make([]*sweep.Brief, len(runs))
+func (w worn) Of(_ context.Context, specimen string, runs []sweep.RunInfo) []rest.BriefOrWhy {
+	out := make([]rest.BriefOrWhy, len(runs))
 	for i, r := range runs {
 		if r.ID == w.working {
 			continue
 		}
 		var n int
 		if _, err := fmt.Sscanf(string(r.ID)[24:], "%d", &n); err != nil {
-			return nil, err
+			out[i].Err = err
+			continue
 		}
 		se := 70 + 0.2*math.Sin(float64(5*n))
 		if n > 6 {
 			se -= 6
 		}
-		out[i] = &sweep.Brief{Specimen: specimen, Rows: []sweep.BriefRow{
+		out[i].Brief = &sweep.Brief{Specimen: specimen, Rows: []sweep.BriefRow{
 			{Freq: 100e6, Outcome: sweep.Measured, Reference: unit.DBm(-30 + 0.1*math.Cos(float64(3*n))), SE: sweep.SE{Relation: sweep.Equal, Value: unit.DB(se), Low: unit.DB(se - 1.5), High: unit.DB(se + 1.5), U: 1.8}},
 			{Freq: 400e6, Outcome: sweep.AtLeast, Reference: -32, SE: sweep.SE{Relation: sweep.AtLeastRelation, Value: 92, Low: 92, High: unit.DB(math.Inf(1))}},
 			{Freq: 900e6, Outcome: sweep.AmbientHeard, Reference: unit.Missing()},
 		}}
 	}
-	return out, nil
+	return out
 }
 
 func TestTrend(t *testing.T) {

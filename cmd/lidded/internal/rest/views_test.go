@@ -11,6 +11,7 @@ import (
 
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/cmd/lidded/internal/rest/resttest"
+	"lidded/store"
 )
 
 // got asks for something that must be there.
@@ -269,7 +270,7 @@ func TestSpecimenResults(t *testing.T) {
 			}
 		}
 		seen[relation]++
-		if b.Freq[i] != w.Freq || b.Outcome[i] != w.Outcome || b.Relation[i] != relation || b.Verdicts[i] != w.Verdict || b.Reference[i] != -40 {
+		if b.Point[i] != w.Point || b.Freq[i] != w.Freq || b.Outcome[i] != w.Outcome || b.Relation[i] != relation || b.Verdicts[i] != w.Verdict || b.Reference[i] != -40 {
 			t.Errorf("row %d: %g Hz, %s, %q, %s; want %+v", i, b.Freq[i], b.Outcome[i], b.Relation[i], b.Verdicts[i], w)
 		}
 	}
@@ -278,6 +279,10 @@ func TestSpecimenResults(t *testing.T) {
 	}
 	if one := got[rest.RunBriefs](t, g, "/v1/specimens/locker-vent/results"); len(one.Runs) != 0 {
 		t.Errorf("of a locker never measured: %+v", one)
+	}
+	g.Fail("Evaluation", &store.Error{Kind: store.KindCorrupt, Err: errors.New("a page is damaged")})
+	if bad := got[rest.RunBriefs](t, g, "/v1/specimens/locker-mesh/results"); len(bad.Runs) != 0 || len(bad.Unreadable) != 3 || bad.Unreadable[0].Run != ids[2] || bad.Unreadable[0].Reason == "" {
+		t.Errorf("runs that cannot be read: %+v", bad)
 	}
 	g.do(t, "GET", "/v1/specimens/bread-bin/results", "").problem(t, 404, "not-found")
 }

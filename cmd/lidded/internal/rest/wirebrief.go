@@ -14,11 +14,19 @@ type RunBriefs struct {
 	Specimen string     `json:"specimen"`
 	Runs     []RunBrief `json:"runs" doc:"Newest first"`
 	Pending  int        `json:"pending" doc:"Runs left out because their results are still being worked out: ask again"`
-	Next     string     `json:"next,omitempty" doc:"Give it as before to get the next page; left out on the last page"`
+
+	Unreadable []UnreadRun `json:"unreadable" doc:"Runs left out because their captures cannot be read"`
+	Next       string      `json:"next,omitempty" doc:"Give it as before to get the next page; left out on the last page"`
+}
+
+// UnreadRun is a run whose captures cannot be read.
+type UnreadRun struct {
+	Run    string `json:"run"`
+	Reason string `json:"reason"`
 }
 
 // RunBrief is what one run found of a specimen: columns of equal length, a row per
-// point in the order of the plan. Where relation is >=, se_db is a lower bound.
+// point captured, in the order of the plan. Where relation is >=, se_db is a lower bound.
 type RunBrief struct {
 	Run       string     `json:"run"`
 	Bench     string     `json:"bench"`
@@ -29,8 +37,9 @@ type RunBrief struct {
 	Verdict   string     `json:"verdict"`
 	Sentence  string     `json:"sentence"`
 	Counts    Counts     `json:"counts"`
+	Point     []int      `json:"point" doc:"Index in the plan"`
 	Freq      Column     `json:"freq_hz"`
-	Outcome   []string   `json:"outcome" doc:"measured, at least, ambient, void, or unknown where nothing was captured"`
+	Outcome   []string   `json:"outcome" doc:"measured, at least, ambient or void; unknown where nothing was captured"`
 	Relation  []string   `json:"relation" doc:"= for a value, >= for a lower bound, empty without a claim; it is part of the number"`
 	SE        Column     `json:"se_db"`
 	Low       Column     `json:"se_low_db"`
@@ -69,13 +78,14 @@ var _ huma.SchemaProvider = Column(nil)
 func briefOf(r sweep.RunInfo, b sweep.Brief) RunBrief {
 	out := RunBrief{
 		Run: string(r.ID), Bench: r.Bench, Plan: r.Plan, State: r.State.String(), Created: r.Created.UTC(), Ended: timeAt(r.Ended),
-		Verdict: b.Verdict.String(), Sentence: b.Sentence, Counts: Counts(b.Counts), Outcome: make([]string, len(b.Rows)), Relation: make([]string, len(b.Rows)), Verdicts: make([]string, len(b.Rows)),
+		Verdict: b.Verdict.String(), Sentence: b.Sentence, Counts: Counts(b.Counts), Point: make([]int, len(b.Rows)), Outcome: make([]string, len(b.Rows)), Relation: make([]string, len(b.Rows)), Verdicts: make([]string, len(b.Rows)),
 	}
 	for _, c := range []*Column{&out.Freq, &out.SE, &out.Low, &out.High, &out.Reference, &out.Required} {
 		*c = make(Column, len(b.Rows))
 	}
 	none := math.NaN()
 	for i, w := range b.Rows {
+		out.Point[i] = w.Point
 		out.Freq[i], out.Outcome[i], out.Verdicts[i], out.Reference[i] = float64(w.Freq), w.Outcome.String(), w.Verdict.String(), short(float64(w.Reference))
 		out.SE[i], out.Low[i], out.High[i], out.Required[i] = none, none, none, none
 		if w.Required != nil {

@@ -20,7 +20,7 @@ function points(r) {
   return {
     run: r.run, created: r.created,
     points: r.freq_hz.map((freq_hz, i) => ({
-      freq_hz, point: i, outcome: r.outcome[i],
+      freq_hz, point: r.point[i], outcome: r.outcome[i],
       se: claim(r, i),
       reference_dbm: r.reference_dbm[i], required_db: r.required_db[i] ?? undefined, verdict: r.verdicts[i],
     })).filter((w) => w.outcome !== "unknown").sort((a, b) => a.freq_hz - b.freq_hz),
