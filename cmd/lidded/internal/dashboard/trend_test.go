@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"lidded/cmd/lidded/internal/rest"
 	"lidded/cmd/lidded/internal/rest/resttest"
 	"lidded/driver/unit"
 	"lidded/sweep"
@@ -46,20 +47,20 @@ func TestTrend(t *testing.T) {
 // worn gives a locker that loses 6 dB after six runs.
 type worn struct{}
 
-func (worn) Of(_ context.Context, specimen string, runs []sweep.RunInfo) ([]*sweep.Brief, error) {
-	out := make([]*sweep.Brief, len(runs))
+func (worn) Of(_ context.Context, specimen string, runs []sweep.RunInfo) []rest.BriefOrWhy {
+	out := make([]rest.BriefOrWhy, len(runs))
 	for i := range runs {
 		n := len(runs) - i // newest first
 		se := 70 + unit.DB(n%3)/10
 		if n > 6 {
 			se -= 6
 		}
-		out[i] = &sweep.Brief{Specimen: specimen, Rows: []sweep.BriefRow{
+		out[i] = rest.BriefOrWhy{Brief: &sweep.Brief{Specimen: specimen, Rows: []sweep.BriefRow{
 			{Freq: 100e6, Outcome: sweep.Measured, Reference: unit.DBm(-30).Add(unit.DB(n%2) / 10), SE: sweep.SE{Relation: sweep.Equal, Value: se, Low: se - 1.5, High: se + 1.5, U: 1.5}},
 			{Freq: 400e6, Outcome: sweep.AtLeast, Reference: -32, SE: sweep.SE{Relation: sweep.AtLeastRelation, Value: 92, Low: 92, High: unit.DB(math.Inf(1))}},
-		}}
+		}}}
 	}
-	return out, nil
+	return out
 }
 
 // TestTrendSaysWhatChanged: a change is named with the run it began with and
