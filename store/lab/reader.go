@@ -33,10 +33,12 @@ var _ sweep.Archive = (*Reader)(nil)
 
 // Open connects to the lab for reading. The role needs no more than lidded_read.
 func Open(ctx context.Context, dsn string) (*Reader, error) {
+	if _, err := parse(dsn); err != nil {
+		return nil, err
+	}
 	pc, err := pgxpool.ParseConfig(dsn)
 	if err != nil {
-		_, err := parse("") // says how one is written
-		return nil, err
+		return nil, errNoDSN()
 	}
 	tame(pc.ConnConfig)
 	pc.ConnConfig.RuntimeParams["default_transaction_read_only"] = "on"
