@@ -23,7 +23,9 @@ import (
 // Over one journal, numbers and order are the journal's own. Over all, runs come
 // newest first by the time in their identifiers, for a bench that was cut off
 // brings old ones late; events and entries of the ledger come in the order in
-// which they came in, by the lab's own numbers, unless a run is named.
+// which they came in, by the lab's own numbers, unless a run is named. Benches
+// come in side by side, so a number may be seen a moment after a higher one: who
+// must miss nothing follows each journal by its own numbers.
 type Reader struct {
 	pool    *pgxpool.Pool
 	journal string // "" for all

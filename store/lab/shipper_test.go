@@ -298,3 +298,55 @@ func TestErrorsHideThePassword(t *testing.T) {
 		}
 	}
 }
+
+// TestTheSameRunFromTwoJournals: a run that was brought back into another journal
+// ships from both, and the lab has it once.
+func TestTheSameRunFromTwoJournals(t *testing.T) {
+	ctx := t.Context()
+	db := labtest.Shared(t).Migrated(t)
+	var archive string
+	for i := range 2 {
+		s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lidded.db"), store.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		if i == 0 {
+			a, err := s.Archive(ctx, ended(t, s, "locker-a"), t.TempDir())
+			if err != nil {
+				t.Fatal(err)
+			}
+			archive = a.Path
+		} else if _, err := s.BringBack(ctx, archive); err != nil {
+			t.Fatal(err)
+		}
+		h, err := s.Head(ctx, store.Position{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, err := lab.Dial(ctx, db.Ship, h.Journal)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer w.Close()
+		if err := drain(ctx, s, w); err != nil {
+			t.Fatal(err)
+		}
+		if at, err := w.Position(ctx); err != nil || at.Event != h.At.Event {
+			t.Errorf("journal %d: the lab stands at %d of %d, %v", i, at.Event, h.At.Event, err)
+		}
+	}
+	r, err := lab.Open(ctx, db.Read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	runs, err := r.Runs(ctx, sweep.RunFilter{Specimen: "locker-a"})
+	if err != nil || len(runs) != 1 || runs[0].Captures != 1 {
+		t.Fatalf("the lab has %+v, %v", runs, err)
+	}
+	captures, err := r.Captures(ctx, runs[0].ID)
+	if err != nil || len(captures) != 1 || len(captures[0].Looks) != 2 {
+		t.Errorf("with %d captures, %v", len(captures), err)
+	}
+}
