@@ -46,11 +46,15 @@ const dialTime = 10 * time.Second
 func parse(dsn string) (*pgx.ConnConfig, error) {
 	conf, err := pgx.ParseConfig(dsn)
 	if err != nil {
-		return nil, &Error{Op: "read the data source name", Where: "lab", Err: errors.New("it is not one"),
-			Hint: "write postgres://USER@HOST:5432/DATABASE and keep the password in a file (passfile=/path in it, or ~/.pgpass)"}
+		return nil, errNoDSN()
 	}
 	tame(conf)
 	return conf, nil
+}
+
+func errNoDSN() error {
+	return &Error{Op: "read the data source name", Where: "lab", Err: errors.New("it is not one"),
+		Hint: "write postgres://USER@HOST:5432/DATABASE and keep the password in a file (passfile=/path in it, or ~/.pgpass)"}
 }
 
 // tame sets what every connection has.

@@ -23,7 +23,9 @@ import (
 // Over one journal, numbers and order are the journal's own. Over all, runs come
 // newest first by the time in their identifiers, for a bench that was cut off
 // brings old ones late; events and entries of the ledger come in the order in
-// which they came in, by the lab's own numbers, unless a run is named.
+// which they came in, by the lab's own numbers, unless a run is named. Benches
+// come in side by side, so a number may be seen a moment after a higher one: who
+// must miss nothing follows each journal by its own numbers.
 type Reader struct {
 	pool    *pgxpool.Pool
 	journal string // "" for all
@@ -33,10 +35,12 @@ var _ sweep.Archive = (*Reader)(nil)
 
 // Open connects to the lab for reading. The role needs no more than lidded_read.
 func Open(ctx context.Context, dsn string) (*Reader, error) {
+	if _, err := parse(dsn); err != nil {
+		return nil, err
+	}
 	pc, err := pgxpool.ParseConfig(dsn)
 	if err != nil {
-		_, err := parse("") // says how one is written
-		return nil, err
+		return nil, errNoDSN()
 	}
 	tame(pc.ConnConfig)
 	pc.ConnConfig.RuntimeParams["default_transaction_read_only"] = "on"

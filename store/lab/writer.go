@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"lidded/store"
 	"lidded/sweep"
@@ -69,16 +70,7 @@ func (w *Writer) prepare(ctx context.Context) error {
 	if err := checkVersion(ctx, w.conn, w.conf); err != nil {
 		return err
 	}
-	for _, k := range kept {
-		_, err := w.conn.Exec(ctx, fmt.Sprintf(`CREATE TEMPORARY TABLE coming_%s ON COMMIT DELETE ROWS AS SELECT %s FROM lidded.%s WITH NO DATA`, k.table, columns(k.from), k.table))
-		if err != nil {
-			return explain("make staging tables", w.conf, err)
-		}
-	}
-	_, err := w.conn.Exec(ctx, `ALTER TABLE coming_looks ALTER COLUMN levels_dbm SET STORAGE EXTERNAL`)
-	if err == nil {
-		_, err = w.conn.Exec(ctx, `INSERT INTO lidded.journals (id) VALUES ($1) ON CONFLICT DO NOTHING`, w.journal)
-	}
+	_, err := w.conn.Exec(ctx, `INSERT INTO lidded.journals (id) VALUES ($1) ON CONFLICT DO NOTHING`, w.journal)
 	if err == nil {
 		err = w.conn.QueryRow(ctx, `SELECT n FROM lidded.journals WHERE id = $1`, w.journal).Scan(&w.n)
 	}
@@ -100,6 +92,10 @@ func (w *Writer) position(ctx context.Context, q queryer, lock string) (p store.
 // Apply takes a batch in, whole or not at all, and returns where the lab then
 // stands. A batch that does not begin where the lab stands, because it came
 // already or the lab went back, changes nothing.
+//
+// Rows are copied straight into their tables. Should one of them be there
+// already, as a run is that was brought back from another bench's archive, the
+// batch comes by way of staging tables, and only what is new goes on.
 func (w *Writer) Apply(ctx context.Context, b store.Batch) (at store.Position, err error) {
 	if b.Journal != w.journal {
 		return at, fmt.Errorf("a batch of journal %s came to the writer of %s", b.Journal, w.journal)
@@ -107,6 +103,18 @@ func (w *Writer) Apply(ctx context.Context, b store.Batch) (at store.Position, e
 	if err := w.makeMonths(ctx, &b); err != nil {
 		return at, explain("make partitions", w.conf, err)
 	}
+	at, err = w.apply(ctx, &b, direct)
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) && pg.Code == "23505" { // unique violation
+		at, err = w.apply(ctx, &b, staged)
+	}
+	return at, explain("take records in", w.conf, err)
+}
+
+// taker copies rows into a table.
+type taker func(ctx context.Context, tx pgx.Tx, table string, columns []string, rows [][]any) error
+
+func (w *Writer) apply(ctx context.Context, b *store.Batch, take taker) (at store.Position, err error) {
 	err = pgx.BeginFunc(ctx, w.conn, func(tx pgx.Tx) error {
 		if at, err = w.position(ctx, tx, "FOR UPDATE"); err != nil {
 			return err
@@ -115,72 +123,80 @@ func (w *Writer) Apply(ctx context.Context, b store.Batch) (at store.Position, e
 			return nil
 		}
 		for _, k := range kept {
-			if err := w.take(ctx, tx, k.table, k.from, k.rows(&b)); err != nil {
+			rows, columns := k.rows(b), k.from
+			if len(rows) == 0 {
+				continue
+			}
+			if numbered[k.table] {
+				rows, columns = w.signed(rows), append(slices.Clip(columns), "journal")
+			}
+			if err := take(ctx, tx, k.table, columns, rows); err != nil {
 				return fmt.Errorf("%s: %w", k.table, err)
 			}
 		}
-		if err := w.states(ctx, tx, &b); err != nil {
-			return fmt.Errorf("states: %w", err)
-		}
 		at = b.To
-		_, err := tx.Exec(ctx, `UPDATE lidded.journals SET event_seq = $2, event_id = nullif($3, '')::uuid, keying_entry = $4, open_entries = $5, shipped_at = now() WHERE n = $1`,
-			w.n, at.Event, at.EventID, at.Entry, append([]int64{}, at.Open...))
-		return err
+		return w.states(ctx, tx, b)
 	})
-	return at, explain("take records in", w.conf, err)
+	return at, err
+}
+
+// signed adds the journal's number to rows.
+func (w *Writer) signed(rows [][]any) [][]any {
+	out := make([][]any, len(rows))
+	for i, r := range rows {
+		out[i] = append(slices.Clip(r), w.n)
+	}
+	return out
+}
+
+func direct(ctx context.Context, tx pgx.Tx, table string, columns []string, rows [][]any) error {
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"lidded", table}, columns, pgx.CopyFromRows(rows))
+	return err
+}
+
+func staged(ctx context.Context, tx pgx.Tx, table string, columns []string, rows [][]any) error {
+	names := list(columns)
+	_, err := tx.Exec(ctx, fmt.Sprintf(`CREATE TEMPORARY TABLE coming_%s ON COMMIT DROP AS SELECT %s FROM lidded.%s WITH NO DATA`, table, names, table))
+	if err == nil {
+		_, err = tx.CopyFrom(ctx, pgx.Identifier{"coming_" + table}, columns, pgx.CopyFromRows(rows))
+	}
+	if err == nil {
+		_, err = tx.Exec(ctx, fmt.Sprintf(`INSERT INTO lidded.%s (%s) SELECT %s FROM coming_%s ON CONFLICT DO NOTHING`, table, names, names, table))
+	}
+	return err
 }
 
 func same(a, b store.Position) bool {
 	return a.Event == b.Event && a.EventID == b.EventID && a.Entry == b.Entry && slices.Equal(a.Open, b.Open)
 }
 
-// arrivalsLock orders the numbers that the lab gives by the commits that make
-// them seen, so that a reader who asks for what came after a number misses none.
-const arrivalsLock = 0x6c6964646564
-
-// take copies rows into the staging table and from there what is new.
-func (w *Writer) take(ctx context.Context, tx pgx.Tx, table string, from []string, rows [][]any) error {
-	if len(rows) == 0 {
-		return nil
-	}
-	if _, err := tx.CopyFrom(ctx, pgx.Identifier{"coming_" + table}, from, pgx.CopyFromRows(rows)); err != nil {
-		return err
-	}
-	into, what := columns(from), columns(from)
-	if numbered[table] {
-		into, what = into+", journal", fmt.Sprintf("%s, %d", what, w.n)
-	}
-	order := ""
-	switch table {
-	case "keyings":
-		order = " ORDER BY entry"
-	case "events":
-		order = " ORDER BY seq"
-	}
-	if order != "" {
-		if _, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock($1)`, int64(arrivalsLock)); err != nil {
-			return err
-		}
-	}
-	_, err := tx.Exec(ctx, fmt.Sprintf(`INSERT INTO lidded.%s (%s) SELECT %s FROM coming_%s%s ON CONFLICT DO NOTHING`, table, into, what, table, order))
-	return err
-}
-
-// states sets what changed of the runs, if they are this journal's.
+// states sets what changed of the runs, if they are this journal's, and where
+// the lab now stands.
 func (w *Writer) states(ctx context.Context, tx pgx.Tx, b *store.Batch) error {
 	var todo pgx.Batch
 	for _, s := range b.States {
 		todo.Queue(`UPDATE lidded.runs SET started_ns = $3, ended_ns = $4, analyzer = $5, source = $6, state = $7, reason = $8, step = $9, point = $10, captures = greatest(captures, $11)
 			WHERE id = $1 AND journal = $2`, s.Run, w.n, s.Started, s.Ended, s.Analyzer, s.Source, s.State, s.Reason, s.Step, s.Point, s.Captures)
 	}
-	if len(b.Captures) > 0 {
-		todo.Queue(`UPDATE lidded.run_specimens s SET enclosed = true FROM coming_captures c
-			WHERE c.kind = '` + sweep.Enclosed.String() + `' AND s.run_id = c.run_id AND s.specimen = c.specimen AND NOT s.enclosed`)
+	for run, specimens := range enclosed(b.Captures) {
+		todo.Queue(`UPDATE lidded.run_specimens SET enclosed = true WHERE run_id = $1 AND specimen = ANY ($2) AND NOT enclosed`, run, specimens)
 	}
-	if todo.Len() == 0 {
-		return nil
-	}
+	todo.Queue(`UPDATE lidded.journals SET event_seq = $2, event_id = nullif($3, '')::uuid, keying_entry = $4, open_entries = $5, shipped_at = now() WHERE n = $1`,
+		w.n, b.To.Event, b.To.EventID, b.To.Entry, append([]int64{}, b.To.Open...))
 	return tx.SendBatch(ctx, &todo).Close()
+}
+
+// enclosed lists, by run, the specimens that something was captured through.
+func enclosed(captures [][]any) map[string][]string {
+	run, kind, specimen := slices.Index(store.CaptureColumns, "run_id"), slices.Index(store.CaptureColumns, "kind"), slices.Index(store.CaptureColumns, "specimen")
+	out := map[string][]string{}
+	for _, c := range captures {
+		id, name := c[run].(string), c[specimen].(string)
+		if c[kind] == sweep.Enclosed.String() && !slices.Contains(out[id], name) {
+			out[id] = append(out[id], name)
+		}
+	}
+	return out
 }
 
 // makeMonths sees to it that the months of a batch have partitions. It is a
@@ -207,7 +223,7 @@ func (w *Writer) makeMonth(ctx context.Context, at time.Time) error {
 	return err
 }
 
-func columns(names []string) string {
+func list(names []string) string {
 	out := ""
 	for i, n := range names {
 		if i > 0 {

@@ -186,6 +186,9 @@ func compare(rt *rapid.T, t *testing.T, s Store, m model) {
 
 // fewer sets the number of trials of a property that makes databases, unless
 // the command line asks for another.
+// Fewer sets how many trials a property gets, unless the command line says.
+func Fewer(t *testing.T, checks string) { fewer(t, checks) }
+
 func fewer(t *testing.T, checks string) {
 	f := flag.Lookup("rapid.checks")
 	if f == nil || f.Value.String() != f.DefValue {

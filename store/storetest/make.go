@@ -69,6 +69,12 @@ func aCapture(run sweep.RunID, point int) sweep.Capture {
 	return c
 }
 
+// ARun is a small run of two points and two specimens, pending.
+func ARun(bench, plan string) sweep.Run { return aRun(bench, plan) }
+
+// ACapture is a capture of the point with two looks of five levels.
+func ACapture(run sweep.RunID, point int) sweep.Capture { return aCapture(run, point) }
+
 // enclosed turns a capture into one of a specimen.
 func enclosed(c sweep.Capture, specimen string) sweep.Capture {
 	c.Kind, c.Step, c.At.Specimen = sweep.Enclosed, 2, specimen

@@ -16,9 +16,16 @@ type failer interface {
 // same fails the test with the first place where got differs from want.
 func same(t failer, what string, got, want any) {
 	t.Helper()
-	if d := difference(reflect.ValueOf(got), reflect.ValueOf(want), what); d != "" {
+	if d := Difference(what, got, want); d != "" {
 		t.Fatal(d)
 	}
+}
+
+// Difference names the first place where got differs from want, "" if none: two
+// NaN are the same, times are compared by their instant and must be UTC, and an
+// empty list is none.
+func Difference(what string, got, want any) string {
+	return difference(reflect.ValueOf(got), reflect.ValueOf(want), what)
 }
 
 // difference names the first place where two values of one type differ. Unlike

@@ -35,6 +35,7 @@ type Config struct {
 	Plans     []sweep.PlanSpec
 	Specimens []sweep.Specimen
 	Schedules []Schedule
+	Lab       Lab
 	doc       *strict.Document
 
 	practices []practice.Resolved // of Plans, index by index
@@ -75,7 +76,7 @@ func Parse(path string, data []byte, flags *pflag.FlagSet) (*Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Config{Path: path, Benches: f.Benches, Schedules: f.Schedules, doc: doc}
+	c := &Config{Path: path, Benches: f.Benches, Schedules: f.Schedules, Lab: f.Lab, doc: doc}
 	if abs, err := filepath.Abs(path); err == nil {
 		c.Path = abs
 	}
@@ -189,6 +190,7 @@ func (c *Config) check() []error {
 		fail("daemon.metrics.max_series", "%d: need 0 or more", c.Daemon.Metrics.MaxSeries)
 	}
 	c.checkKeep(fail)
+	c.checkLab(fail)
 	names(len(c.Benches), "benches", func(i int) string { return c.Benches[i].Name }, fail)
 	names(len(c.Plans), "plans", func(i int) string { return c.Plans[i].Name }, fail)
 	names(len(c.Specimens), "specimens", func(i int) string { return c.Specimens[i].Name }, fail)

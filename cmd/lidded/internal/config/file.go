@@ -17,6 +17,7 @@ type File struct {
 	Plans     []practice.Plan `yaml:"plans"`
 	Specimens []Specimen      `yaml:"specimens"`
 	Schedules []Schedule      `yaml:"schedules"`
+	Lab       Lab             `yaml:"lab"`
 }
 
 // Daemon is the daemon's own settings. Each can also be given by environment

@@ -21,6 +21,7 @@ import (
 	"lidded/driver/instrument"
 	"lidded/driver/link"
 	"lidded/store"
+	"lidded/store/lab"
 	"lidded/sweep"
 	"lidded/sweep/engine"
 )
@@ -60,6 +61,7 @@ type Daemon struct {
 
 	timetables []*timetable
 	briefs     *briefs
+	shipper    *lab.Shipper // nil: no lab
 }
 
 // bench is one bench as served.
@@ -82,14 +84,14 @@ const (
 // Open opens the store, takes the listening address and makes the benches, but
 // keys nothing and dials nobody yet. The caller must Serve or Close.
 func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err error) {
-	lab, err := NewLab(c)
+	known, err := NewLab(c)
 	if err != nil {
 		return nil, err
 	}
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	d := &Daemon{lab: lab, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog(), started: time.Now().UTC()}
+	d := &Daemon{lab: known, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog(), started: time.Now().UTC()}
 	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
@@ -102,11 +104,12 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	if d.store, err = store.Open(ctx, c.Daemon.Store, store.Options{Archives: c.Daemon.Keep.Archive}); err != nil {
 		return nil, err
 	}
-	if d.claims, err = claim(lab.inOrder(), d.log); err != nil {
+	if d.claims, err = claim(known.inOrder(), d.log); err != nil {
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
 	d.briefs = newBriefs(d.judge, briefRowsKept)
+	d.shipper = d.newShipper(c.Lab, o.Logger)
 	for _, s := range c.Schedules {
 		t, err := newTimetable(s)
 		if err != nil {
@@ -118,9 +121,9 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	if series == 0 {
 		series = -1 // none
 	}
-	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes, DiskFree: d.store.DiskFree, Schedules: d.schedules})
+	d.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: series, Benches: d.instruments, StoreBytes: d.storeBytes, DiskFree: d.store.DiskFree, Schedules: d.schedules, Shipping: d.shipping})
 	for _, b := range c.Benches {
-		d.addBench(lab.benches[b.Name], o)
+		d.addBench(known.benches[b.Name], o)
 	}
 	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
 		return nil, fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err)
@@ -130,7 +133,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 		return nil, err
 	}
 	handler, err := rest.New(rest.Options{
-		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: lab.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Upkeep: upkeep{d}, Briefs: d.briefs,
 		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 		Doors: d.entrance.gate, Hosts: c.Daemon.Hosts,
@@ -217,7 +220,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var wg sync.WaitGroup
-	errs := make(chan error, len(d.benches)+4)
+	errs := make(chan error, len(d.benches)+7)
 	part := func(f func(context.Context) error) {
 		wg.Go(func() {
 			if err := f(ctx); err != nil {
@@ -238,6 +241,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 	part(d.runSchedules)
 	part(d.keepHouse)
 	part(d.briefs.serve)
+	part(d.ship)
 	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
 	<-ctx.Done()
 	wg.Wait()

@@ -30,6 +30,8 @@ type Options struct {
 	DiskFree func() (int64, error)
 	// Schedules tells when schedules are due and what they missed.
 	Schedules func() []Schedule
+	// Shipping tells how shipping to the lab stands; false: nothing is shipped.
+	Shipping func() (Shipping, bool)
 }
 
 // Schedule is a schedule as it stands.
@@ -82,7 +84,7 @@ func New(o Options) *Metrics {
 	build.Set(1)
 	m.registry.MustRegister(
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, size{storeDesc, o.StoreBytes}, size{diskDesc, o.DiskFree}, schedules{o.Schedules},
+		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, size{storeDesc, o.StoreBytes}, size{diskDesc, o.DiskFree}, schedules{o.Schedules}, shipping{o.Shipping},
 	)
 	return m
 }
