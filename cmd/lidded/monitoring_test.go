@@ -122,6 +122,9 @@ func TestMonitoring(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, name := range metricName.FindAllString(strings.Join(list, "\n")+string(text), -1) {
+		if strings.HasPrefix(name, "lidded_lab_") { // only with a lab: cmd/lidded/internal/metrics TestShipping
+			continue
+		}
 		if known[name] == nil && known[strings.TrimSuffix(name, "_total")] == nil { // a counter is known by its name without
 			t.Errorf("%s is not a metric of the daemon", name)
 		}

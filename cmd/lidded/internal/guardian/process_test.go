@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"syscall"
 	"testing"
@@ -128,6 +129,9 @@ func TestAProcessThatIsOfNoUseIsReplaced(t *testing.T) {
 			if err := syscall.Kill(pid, s); err != nil {
 				t.Fatal(err)
 			}
+			for s == syscall.SIGSTOP && stateOf(t, pid) != "T" { // each of its threads has to stop
+				runtime.Gosched()
+			}
 			if err := g.Keying(t.Context()); err != nil {
 				t.Fatal(err)
 			}
@@ -192,4 +196,16 @@ func TestCloseWithTheSourceOn(t *testing.T) {
 	if !touched(o) {
 		t.Error("the source was not made safe")
 	}
+}
+
+// stateOf is the state of a process as the kernel gives it, such as T for
+// stopped.
+func stateOf(t *testing.T, pid int) string {
+	t.Helper()
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, after, _ := strings.Cut(string(text), ") ")
+	return after[:1]
 }

@@ -56,7 +56,7 @@ func TestPointDetail(t *testing.T) {
 	id := g.begin(t, "quick", `"locker-steel","locker-mesh"`)
 	g.Finish("depot")
 	p := got[pointOnWire](t, g, "/v1/runs/"+id+"/points/2?specimen=locker-mesh")
-	if p.Point.Freq != 430e6 || p.Strategy != "fixed" || p.At.Specimen != "locker-mesh" || p.At.Position == "" || p.At.Repeat != 1 {
+	if p.Point.Freq != 430e6 || p.Strategy != "adaptive" || p.At.Specimen != "locker-mesh" || p.At.Position == "" || p.At.Repeat != 1 {
 		t.Errorf("point %+v at %+v by %s", p.Point, p.At, p.Strategy)
 	}
 	if p.Result == nil || p.Result.SE == nil || p.Result.At != p.At || len(p.Rungs) != 1 {
