@@ -78,7 +78,7 @@ func (s *Store) BringBack(ctx context.Context, path string) (ids []sweep.RunID, 
 // columns a row is copied by where its number is given anew.
 const (
 	looksCopied    = `look, source_on, start_hz, stop_hz, points, width, levels_dbm, begun_ns, took_ns`
-	runsCopied     = `id, bench, plan, key, operator, triggered_by, software, hand_read, snapshot, created_ns, started_ns, ended_ns, analyzer, source, state, reason, step, point`
+	runsCopied     = `id, bench, plan, key, operator, door_cycle, triggered_by, software, hand_read, snapshot, created_ns, started_ns, ended_ns, analyzer, source, state, reason, step, point`
 	capturesCopied = `id, seq, step, kind, specimen, position, polarization, repeat, point, freq_hz, rung, source_freq_hz, source_level_dbm, settings,
 		hold_sweeps, held_sweeps, hand_level_dbm, hand_noise_dbm, overload, void, begun_ns, took_ns, nominal_ns`
 	eventsCopied  = `id, time_ns, kind, state, step, point, text, who, extra`

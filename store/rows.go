@@ -18,7 +18,7 @@ const RunRow = runColumns
 func ScanRun(scan Scan) (sweep.Run, error) { return scanRun(scan) }
 
 // ScanInfo reads a line of a list of runs: id, bench, plan, operator,
-// triggered_by, key, software, hand_read, created_ns, started_ns, ended_ns,
+// door_cycle, triggered_by, key, software, hand_read, created_ns, started_ns, ended_ns,
 // state, reason, step, point, number of captures, JSON list of specimens;
 // columns before them go to more.
 func ScanInfo(scan Scan, more ...any) (sweep.RunInfo, error) { return scanInfo(scan, more...) }

@@ -54,7 +54,7 @@ type RunState struct {
 
 // Columns of a Batch, in the order of its rows.
 var (
-	RunColumns = []string{"id", "n", "run_time", "bench", "plan", "key", "operator", "triggered_by", "software", "hand_read", "snapshot", "created_ns",
+	RunColumns = []string{"id", "n", "run_time", "bench", "plan", "key", "operator", "door_cycle", "triggered_by", "software", "hand_read", "snapshot", "created_ns",
 		"started_ns", "ended_ns", "analyzer", "source", "state", "reason", "step", "point"}
 	SpecimenColumns = []string{"run_id", "place", "specimen"}
 	CaptureColumns  = []string{"id", "run_time", "run_id", "seq", "step", "kind", "specimen", "position", "polarization", "repeat", "point", "freq_hz", "rung",
@@ -392,12 +392,12 @@ func (r *reading) states(ctx context.Context) error {
 			snapshot              string
 			key                   sql.NullString
 			hand                  bool
-			created               sql.NullInt64
+			created, cycle        sql.NullInt64
 			first, last           int64
 		)
-		err := r.tx.QueryRowContext(ctx, `SELECT bench, plan, key, operator, triggered_by, software, hand_read, snapshot, created_ns, started_ns, ended_ns, analyzer, source,
+		err := r.tx.QueryRowContext(ctx, `SELECT bench, plan, key, operator, door_cycle, triggered_by, software, hand_read, snapshot, created_ns, started_ns, ended_ns, analyzer, source,
 			state, reason, step, point, (SELECT min(seq) FROM events WHERE run_n = r.n), (SELECT max(seq) FROM events WHERE run_n = r.n) FROM runs r WHERE n = ?`, n).
-			Scan(&bench, &plan, &key, &operator, &trigger, &software, &hand, &snapshot, &created, &row.Started, &row.Ended, &row.Analyzer, &row.Source,
+			Scan(&bench, &plan, &key, &operator, &cycle, &trigger, &software, &hand, &snapshot, &created, &row.Started, &row.Ended, &row.Analyzer, &row.Source,
 				&row.State, &row.Reason, &row.Step, &row.Point, &first, &last)
 		if err != nil {
 			return err
@@ -414,7 +414,7 @@ func (r *reading) states(ctx context.Context) error {
 		if first <= r.From.Event {
 			continue
 		}
-		r.Runs = append(r.Runs, []any{x.id, n, x.time, clean(bench), clean(plan), cleanOptional(key), clean(operator), clean(trigger), clean(software), hand, clean(snapshot), whole(created),
+		r.Runs = append(r.Runs, []any{x.id, n, x.time, clean(bench), clean(plan), cleanOptional(key), clean(operator), whole(cycle), clean(trigger), clean(software), hand, clean(snapshot), whole(created),
 			whole(row.Started), whole(row.Ended), optional(row.Analyzer), optional(row.Source), row.State, row.Reason, row.Step, row.Point})
 		err = each(ctx, r.tx, func(scan func(...any) error) error {
 			var place int

@@ -192,7 +192,7 @@ func (r *Reader) run(ctx context.Context, what string, t terms) (run sweep.Run, 
 	return run, err
 }
 
-const infoRow = `r.id, r.bench, r.plan, r.operator, r.triggered_by, r.key, r.software, r.hand_read, r.created_ns, r.started_ns, r.ended_ns,
+const infoRow = `r.id, r.bench, r.plan, r.operator, r.door_cycle, r.triggered_by, r.key, r.software, r.hand_read, r.created_ns, r.started_ns, r.ended_ns,
 	r.state, r.reason, r.step, r.point, r.captures,
 	(SELECT coalesce(json_agg(s.specimen ORDER BY s.place), '[]')::text FROM lidded.run_specimens s WHERE s.run_id = r.id)`
 

@@ -51,6 +51,7 @@ CREATE TABLE lidded.runs (
     plan         text    NOT NULL,
     key          text,
     operator     text    NOT NULL,
+    door_cycle   bigint,                 -- opened and closed so often before, as the operator counts
     triggered_by text    NOT NULL,
     software     text    NOT NULL,
     hand_read    boolean NOT NULL,
@@ -385,7 +386,7 @@ FROM lidded.runs r JOIN lidded.journals j ON j.n = r.journal GROUP BY r.bench, j
 COMMENT ON VIEW lidded.v_benches IS 'Benches, the journal each is kept in, and when it last shipped.';
 
 CREATE VIEW lidded.v_runs AS
-SELECT r.id AS run, r.bench, r.plan, r.operator, r.triggered_by, r.software, r.hand_read, r.state, r.reason, r.step, r.point, r.captures,
+SELECT r.id AS run, r.bench, r.plan, r.operator, r.door_cycle, r.triggered_by, r.software, r.hand_read, r.state, r.reason, r.step, r.point, r.captures,
        r.run_time AS run_utc, lidded.utc(r.created_ns) AS created_utc, lidded.utc(r.started_ns) AS started_utc, lidded.utc(r.ended_ns) AS ended_utc,
        (SELECT array_agg(s.specimen ORDER BY s.place) FROM lidded.run_specimens s WHERE s.run_id = r.id) AS specimens
 FROM lidded.runs r;
