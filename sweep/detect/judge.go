@@ -115,7 +115,7 @@ func Judge(on, off Looks, rule Rule) Finding {
 	}
 	shifts := []float64{1}
 	if rule.Drift > 0 {
-		shifts = []float64{1 / drift, drift}
+		shifts = []float64{1 / drift, 1, drift} // the limit of a log average is highest in between
 	}
 	limit, high, low := 0.0, 0.0, math.Inf(1)
 	beta := 1 - rule.Confidence

@@ -165,7 +165,7 @@ func TestLimitProperties(t *testing.T) {
 		if !a.Judged() || !b.Judged() {
 			t.Fatalf("not judged: %s %s", a.Reason, b.Reason)
 		}
-		const slack = 5e-3 // dB, of the numerical integration
+		const slack = 1e-3 // dB
 		if float64(b.Limit) < float64(a.Limit)-slack || float64(b.High) < float64(a.High)-slack {
 			t.Fatalf("limits fall with the reading: %+v %+v", a, b)
 		}
