@@ -17,12 +17,12 @@ const (
 	strongEnough  = unit.DB(40)      // margin of a reference that adds nothing to the uncertainty
 	weakest       = unit.DB(15)      // margin from which a reference rung may follow the carrier
 	referenceTime = 20 * time.Second // most time for a sweep of a reference rung
-	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung,
-	wellClear     = unit.DB(20)      // unless it stands this far over the floor: then it is read to
-	fineNoise     = unit.DB(0.12)
-	mostFine      = 3          // rungs that saw the signal, after which its level is fine enough
-	shyOf         = unit.DB(3) // a neighbour's SE may be off by this
-	mostShifts    = 6          // tries beside somebody's signal
+	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung
+	wellClear     = unit.DB(20)      // a level this far over the floor is read finely
+	fineNoise     = unit.DB(0.12)    // noise in it then, standard uncertainty
+	mostFine      = 3                // rungs that saw the signal, after which its level is fine enough
+	shyOf         = unit.DB(3)       // a neighbour's SE may be off by this
+	mostShifts    = 6                // tries beside somebody's signal
 )
 
 // Rung is one capture to be made of a point: what the analyzer and the source

@@ -228,7 +228,6 @@ func vertexOf(mean []float64, best int, axis driver.Trace, rbw unit.Hz, floor fl
 	if !(threshold > floor*halvedFrom.Power()) {
 		return 0, 0
 	}
-	at, u = 0, 0
 	sd := 1.25 * singleLookAtSN / math.Sqrt(math.Max(threshold/floor-1, 1)*float64(looks)) // more than first order where the noise is near
 	var stat float64
 	for _, step := range []int{-1, 1} {

@@ -64,7 +64,9 @@ func planCommand() *cobra.Command {
 func printPlan(w io.Writer, on rest.PlanOn) error {
 	p, e := on.Plan, on.Estimate
 	fmt.Fprintf(w, "plan %s on bench %s: %v capture, %d points, %d specimens\n", p.Name, on.Bench, p.Capture, len(p.Points), len(on.Specimens))
-	fmt.Fprintln(w, goal(p))
+	if p.Capture == sweep.Linked {
+		fmt.Fprintln(w, goal(p))
+	}
 	fmt.Fprintf(w, "time about %v, without waiting at hold points; source on for about %v of it\n", about(e.Total), about(e.KeyedTime))
 	if p.Capture == sweep.Sealed {
 		fmt.Fprintf(w, "sealed: one sweep takes %v, the source stays %v on each point\n", about(e.SweepTime), about(e.Dwell))
@@ -125,7 +127,7 @@ func stepText(s sweep.Step) string {
 	return text
 }
 
-// goal says how points are captured and when one is done.
+// goal says how the points of a linked plan are captured and when one is done.
 func goal(p sweep.Plan) string {
 	if p.Strategy != sweep.Adaptive {
 		return "strategy fixed: every point with the settings below"
