@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -20,6 +21,8 @@ import (
 func endedRun(t testing.TB, s *store.Store, captures int, state sweep.State) sweep.RunID {
 	t.Helper()
 	r := benchRun(captures)
+	cycles := int64(300)
+	r.DoorCycle = &cycles
 	err := s.Create(t.Context(), r)
 	for i := range captures {
 		c := benchCapture(r, i, true)
@@ -57,10 +60,12 @@ func everything(t testing.TB, s *store.Store, id sweep.RunID) []any {
 	for i := range events {
 		events[i].Seq = 0
 	}
-	if err := errors.Join(e1, e2, e3, e4, e5, e6); err != nil {
+	infos, e7 := s.Runs(t.Context(), sweep.RunFilter{})
+	infos = slices.DeleteFunc(infos, func(i sweep.RunInfo) bool { return i.ID != id })
+	if err := errors.Join(e1, e2, e3, e4, e5, e6, e7); err != nil {
 		t.Fatal(err)
 	}
-	return []any{r, whole, list, one, keyings, events}
+	return []any{r, infos, whole, list, one, keyings, events}
 }
 
 // TestPrune lets the traces of a run go and reads them all the same, then brings
