@@ -24,6 +24,7 @@ func TestBench(t *testing.T) {
 	b.press(t, `[aria-label="Source"] .said summary`)
 	b.until(t, `document.querySelector('[aria-label="Source"] .said tbody tr[data-failed]')?.innerText.includes('no reply within 10s')`)
 	b.press(t, `[aria-label="Analyzer"] .said summary`)
+	b.until(t, `document.querySelector('[aria-label="Analyzer"] .said tbody tr')`) // filled once it is open
 	if s := b.text(t, `[aria-label="Analyzer"] .said tbody`); !strings.Contains(s, "FREQ:CENT 4.3E8") || !strings.Contains(s, "40004 bytes") {
 		t.Errorf("last said to the analyzer: %s", s)
 	}
