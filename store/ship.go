@@ -71,6 +71,17 @@ type Limits struct {
 	Bytes  int // of traces; none: 4 MiB
 }
 
+// Filled gives limits to what has none.
+func (l Limits) Filled() Limits {
+	if l.Events <= 0 {
+		l.Events = 1000
+	}
+	if l.Bytes <= 0 {
+		l.Bytes = 4 << 20
+	}
+	return l
+}
+
 // Head is the end of the journal.
 type Head struct {
 	Journal string
@@ -111,12 +122,7 @@ func TimeOf(id string) time.Time {
 // journal. A position that this journal never had, because an older copy of it
 // was put in its place, is an *Error of KindWentBack.
 func (s *Store) After(ctx context.Context, from Position, l Limits) (b Batch, err error) {
-	if l.Events <= 0 {
-		l.Events = 1000
-	}
-	if l.Bytes <= 0 {
-		l.Bytes = 4 << 20
-	}
+	l = l.Filled()
 	r := reading{Batch: &b, limits: l, runs: map[int64]*readRun{}}
 	b.From, b.To = from, from
 	err = s.read(ctx, "read for shipping", func(tx *sql.Tx) error {

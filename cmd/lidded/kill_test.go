@@ -162,7 +162,7 @@ func newAssault(t *testing.T, clients int) *assault {
 	return a
 }
 
-func freePort(t *testing.T) string {
+func freePort(t testing.TB) string {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -453,9 +453,13 @@ func (a *assault) wait(limit time.Duration, what string, ok func() bool) {
 	}
 }
 
-// poll asks again and again until it is so, or the time is over.
 func (a *assault) poll(limit, every time.Duration, ok func() bool) bool {
-	ctx, cancel := context.WithTimeout(a.t.Context(), limit)
+	return polled(a.t.Context(), limit, every, ok)
+}
+
+// polled asks again and again until it is so, or the time is over.
+func polled(ctx context.Context, limit, every time.Duration, ok func() bool) bool {
+	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	tick := time.NewTicker(every)
 	defer tick.Stop()

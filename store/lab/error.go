@@ -62,6 +62,7 @@ func tame(conf *pgx.ConnConfig) {
 	if conf.ConnectTimeout == 0 {
 		conf.ConnectTimeout = dialTime
 	}
+	conf.DialFunc = dialer(conf.ConnectTimeout)
 	if conf.RuntimeParams["application_name"] == "" {
 		conf.RuntimeParams["application_name"] = "lidded"
 	}

@@ -2,7 +2,6 @@ package lab_test
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"path/filepath"
 	"testing"
@@ -201,32 +200,5 @@ func (w *world) equal(ctx context.Context) {
 	all, err := lab.Open(ctx, w.db.Read)
 	w.must(err)
 	defer all.Close()
-	there := all.Of(w.id)
-	same := func(what string, got, want any, errs ...error) {
-		w.Helper()
-		w.must(errors.Join(errs...))
-		if d := storetest.Difference(what, got, want); d != "" {
-			w.Fatal(d)
-		}
-	}
-	got, e1 := there.Runs(ctx, sweep.RunFilter{})
-	want, e2 := w.journal.Runs(ctx, sweep.RunFilter{})
-	same("runs", got, want, e1, e2)
-	for _, i := range want {
-		got, e1 := there.Run(ctx, i.ID)
-		want, e2 := w.journal.Run(ctx, i.ID)
-		same("run", got, want, e1, e2)
-		gotC, e1 := there.Captures(ctx, i.ID)
-		wantC, e2 := w.journal.Captures(ctx, i.ID)
-		same("captures", gotC, wantC, e1, e2)
-	}
-	gotE, e1 := there.Events(ctx, "", 0, 0)
-	wantE, e2 := w.journal.Events(ctx, "", 0, 0)
-	same("events", gotE, wantE, e1, e2)
-	gotK, e1 := there.Keyings(ctx, sweep.KeyingFilter{})
-	wantK, e2 := w.journal.Keyings(ctx, sweep.KeyingFilter{})
-	same("ledger", gotK, wantK, e1, e2)
-	latest, e1 := there.LatestRuns(ctx, "", "")
-	wantL, e2 := w.journal.LatestRuns(ctx, "", "")
-	same("latest runs", latest, wantL, e1, e2)
+	w.must(labtest.Equal(ctx, all, w.journal))
 }

@@ -30,7 +30,7 @@ func (w *Writer) Judged(ctx context.Context, id sweep.RunID, software string, e 
 	if err := w.makeMonth(ctx, store.TimeOf(string(id))); err != nil {
 		return explain("make partitions", w.conf, err)
 	}
-	return explain("keep results", w.conf, pgx.BeginFunc(ctx, w.conn, func(tx pgx.Tx) error {
+	return explain("keep results", w.conf, w.within(ctx, func(tx pgx.Tx) error {
 		var bench, plan string
 		if err := tx.QueryRow(ctx, `SELECT bench, plan FROM lidded.runs WHERE id = $1 FOR UPDATE`, id).Scan(&bench, &plan); err != nil {
 			return err

@@ -35,10 +35,12 @@ type Options struct {
 	// own word counts whenever there is one.
 	Remember string
 	Every    time.Duration // how often to look for new records; 0: 1 s
-	Patience time.Duration // longest wait between attempts to reach the lab; 0: 1 min
+	Patience time.Duration // longest wait between attempts to reach the lab; 0: 20 s
 	Deadline time.Duration // for one batch to be taken in; 0: 30 s
-	Limits   store.Limits
-	Logger   *zap.Logger
+	// Limits of a batch. One that does not come through in time is tried again
+	// with half of them.
+	Limits store.Limits
+	Logger *zap.Logger
 }
 
 // Status is how shipping stands.
@@ -59,6 +61,7 @@ type Status struct {
 type Shipper struct {
 	o   Options
 	log *zap.Logger
+	now store.Limits // that batches come through with
 
 	mu     sync.Mutex
 	status Status
@@ -71,7 +74,7 @@ func NewShipper(o Options) *Shipper {
 		o.Every = time.Second
 	}
 	if o.Patience <= 0 {
-		o.Patience = time.Minute
+		o.Patience = 20 * time.Second
 	}
 	if o.Deadline <= 0 {
 		o.Deadline = 30 * time.Second
@@ -79,7 +82,8 @@ func NewShipper(o Options) *Shipper {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	s := &Shipper{o: o, log: o.Logger.Named("lab")}
+	o.Limits = o.Limits.Filled()
+	s := &Shipper{o: o, log: o.Logger.Named("lab"), now: o.Limits}
 	if data, err := os.ReadFile(o.Remember); err == nil {
 		_ = json.Unmarshal(data, &s.at) // a torn file is one that is not there
 	}
@@ -148,12 +152,14 @@ func (s *Shipper) session(ctx context.Context) error {
 	due := true // runs that ended while the lab was away, or before it was there
 	for {
 		begun := time.Now()
-		b, err := s.o.Source.After(ctx, at, s.o.Limits)
+		b, err := s.o.Source.After(ctx, at, s.now)
 		if err != nil {
 			return err
 		}
 		if b.Records > 0 {
-			if at, err = timed(ctx, s.o.Deadline, func(ctx context.Context) (store.Position, error) { return w.Apply(ctx, b) }); err != nil {
+			at, err = timed(ctx, s.o.Deadline, func(ctx context.Context) (store.Position, error) { return w.Apply(ctx, b) })
+			s.adapt(time.Since(begun), err)
+			if err != nil {
 				return err
 			}
 			if !same(at, b.To) {
@@ -179,6 +185,17 @@ func (s *Shipper) session(ctx context.Context) error {
 		if at, err = timed(ctx, s.o.Deadline, w.Position); err != nil { // notices a lab that went back or away
 			return err
 		}
+	}
+}
+
+// adapt halves the size of batches after one that did not come through in time,
+// and lets it grow again while they come through in a fraction of it.
+func (s *Shipper) adapt(took time.Duration, err error) {
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		s.now = store.Limits{Events: max(1, s.now.Events/2), Bytes: max(1, s.now.Bytes/2)}
+	case err == nil && took < s.o.Deadline/4:
+		s.now = store.Limits{Events: min(s.o.Limits.Events, 2*s.now.Events), Bytes: min(s.o.Limits.Bytes, 2*s.now.Bytes)}
 	}
 }
 

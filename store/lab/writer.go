@@ -22,6 +22,7 @@ type Writer struct {
 	journal string
 	n       int // the journal's number in the lab
 	months  map[time.Time]bool
+	silence time.Duration
 }
 
 // kept are the kinds of records of a batch with their tables.
@@ -52,7 +53,7 @@ func Dial(ctx context.Context, dsn, journal string) (*Writer, error) {
 	if err != nil {
 		return nil, explain("connect", conf, err)
 	}
-	w := &Writer{conn: conn, conf: conf, journal: journal, months: map[time.Time]bool{}}
+	w := &Writer{conn: conn, conf: conf, journal: journal, months: map[time.Time]bool{}, silence: silence}
 	if err := w.prepare(ctx); err != nil {
 		return nil, errors.Join(err, w.Close())
 	}
@@ -70,7 +71,10 @@ func (w *Writer) prepare(ctx context.Context) error {
 	if err := checkVersion(ctx, w.conn, w.conf); err != nil {
 		return err
 	}
-	_, err := w.conn.Exec(ctx, `INSERT INTO lidded.journals (id) VALUES ($1) ON CONFLICT DO NOTHING`, w.journal)
+	err := w.notice(ctx)
+	if err == nil {
+		_, err = w.conn.Exec(ctx, `INSERT INTO lidded.journals (id) VALUES ($1) ON CONFLICT DO NOTHING`, w.journal)
+	}
 	if err == nil {
 		err = w.conn.QueryRow(ctx, `SELECT n FROM lidded.journals WHERE id = $1`, w.journal).Scan(&w.n)
 	}
@@ -115,7 +119,7 @@ func (w *Writer) Apply(ctx context.Context, b store.Batch) (at store.Position, e
 type taker func(ctx context.Context, tx pgx.Tx, table string, columns []string, rows [][]any) error
 
 func (w *Writer) apply(ctx context.Context, b *store.Batch, take taker) (at store.Position, err error) {
-	err = pgx.BeginFunc(ctx, w.conn, func(tx pgx.Tx) error {
+	err = w.within(ctx, func(tx pgx.Tx) error {
 		if at, err = w.position(ctx, tx, "FOR UPDATE"); err != nil {
 			return err
 		}

@@ -32,6 +32,7 @@ import (
 // Server is a PostgreSQL server that can be killed and started again.
 type Server struct {
 	bin, dir string
+	network  string // name space of the network it listens in; "": the test's
 	host     string
 	port     int
 	uid, gid int // 0: the user of the test
@@ -45,7 +46,7 @@ type Server struct {
 // quick are settings for tests: nothing of theirs outlives them.
 var quick = []string{"fsync=off", "synchronous_commit=off", "full_page_writes=off", "shared_buffers=64MB"}
 
-var shared = sync.OnceValues(func() (*Server, error) { return New("", "127.0.0.1", quick...) })
+var shared = sync.OnceValues(func() (*Server, error) { return newServer("", "127.0.0.1", quick...) })
 
 // Main runs the tests of a package and stops the server that they shared.
 func Main(m *testing.M) {
@@ -75,7 +76,14 @@ func Shared(t testing.TB) *Server {
 // Own is a server of the test's own, to be killed; settings are "name=value".
 func Own(t testing.TB, host string, settings ...string) *Server {
 	t.Helper()
-	s, err := New("", host, settings...)
+	return OwnIn(t, "", host, settings...)
+}
+
+// OwnIn is Own in another name space of the network, named by its file, such as
+// /proc/1/ns/net. Tests reach it by its socket.
+func OwnIn(t testing.TB, network, host string, settings ...string) *Server {
+	t.Helper()
+	s, err := newServer(network, host, settings...)
 	Need(t, err)
 	t.Cleanup(s.Remove)
 	return s
@@ -93,15 +101,15 @@ func Need(t testing.TB, err error) {
 	}
 }
 
-// New makes a server in a new folder under parent ("": the system's) that
-// listens on the host's address, and starts it.
-func New(parent, host string, settings ...string) (*Server, error) {
+// newServer makes a server in a new folder that listens on the host's address in
+// a network, and starts it.
+func newServer(network, host string, settings ...string) (*Server, error) {
 	bins, err := filepath.Glob("/usr/lib/postgresql/*/bin")
 	if err != nil || len(bins) == 0 {
 		return nil, errNone
 	}
 	slices.Sort(bins)
-	s := &Server{bin: bins[len(bins)-1], host: host, settings: settings}
+	s := &Server{bin: bins[len(bins)-1], network: network, host: host, settings: settings}
 	if os.Getuid() == 0 {
 		u, err := user.Lookup("postgres")
 		if err != nil {
@@ -110,7 +118,7 @@ func New(parent, host string, settings ...string) (*Server, error) {
 		s.uid, _ = strconv.Atoi(u.Uid)
 		s.gid, _ = strconv.Atoi(u.Gid)
 	}
-	if s.dir, err = os.MkdirTemp(parent, "labtest"); err != nil {
+	if s.dir, err = os.MkdirTemp("", "labtest"); err != nil {
 		return nil, err
 	}
 	if err := s.make(); err != nil {
@@ -172,6 +180,10 @@ func (s *Server) Start() error {
 	go func() { // the server ends with the thread that started it
 		runtime.LockOSThread()
 		defer close(done)
+		if err := enter(s.network); err != nil {
+			begun <- err
+			return
+		}
 		begun <- cmd.Start()
 		if cmd.Process != nil {
 			_ = cmd.Wait()
@@ -202,13 +214,31 @@ func (s *Server) Start() error {
 	}
 }
 
-// Kill ends the server at once, as a power cut does to it: SIGQUIT leaves the
-// recovery to the next start.
+// Kill ends the server and every process of it with SIGKILL: nothing is written
+// any more, and the recovery is left to the next start.
 func (s *Server) Kill() {
+	s.end(func(p *os.Process) {
+		_ = p.Signal(syscall.SIGSTOP) // it starts no further process
+		all := children(p.Pid)
+		for _, pid := range all {
+			_ = syscall.Kill(pid, syscall.SIGKILL)
+		}
+		_ = p.Kill()
+		<-s.done
+		tick := time.NewTicker(5 * time.Millisecond)
+		defer tick.Stop()
+		for slices.ContainsFunc(all, alive) { // else the next one finds its memory in use
+			<-tick.C
+		}
+	})
+}
+
+// end ends the server in a way.
+func (s *Server) end(how func(*os.Process)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.proc != nil {
-		_ = s.proc.Signal(syscall.SIGQUIT)
+		how(s.proc)
 		<-s.done
 		s.proc = nil
 	}
@@ -216,7 +246,7 @@ func (s *Server) Kill() {
 
 // Remove ends the server and removes its folder.
 func (s *Server) Remove() {
-	s.Kill()
+	s.end(func(p *os.Process) { _ = p.Signal(syscall.SIGQUIT) })
 	_ = os.RemoveAll(s.dir)
 }
 
@@ -233,14 +263,17 @@ func (s *Server) Size() (n int64) {
 	return n
 }
 
-// DSN is a database's data source name over TCP, as a user.
+// DSN is a database's data source name over TCP, as a user; in another network,
+// for whoever is there.
 func (s *Server) DSN(database, user string) string {
 	return fmt.Sprintf("postgres://%s@%s/%s?sslmode=disable", user, net.JoinHostPort(s.host, strconv.Itoa(s.port)), database)
 }
 
 // Socket is the same over the socket, as the owner.
-func (s *Server) Socket(database string) string {
-	return fmt.Sprintf("host=%s port=%d dbname=%s user=postgres sslmode=disable", s.dir, s.port, database)
+func (s *Server) Socket(database string) string { return s.socket(database, "postgres") }
+
+func (s *Server) socket(database, user string) string {
+	return fmt.Sprintf("host=%s port=%d dbname=%s user=%s sslmode=disable", s.dir, s.port, database, user)
 }
 
 // Database is one database of a server.
@@ -259,6 +292,9 @@ func (s *Server) Migrated(t testing.TB) Database {
 	t.Helper()
 	d := Database{Server: s, Name: fmt.Sprintf("lab%d", count.Add(1))}
 	d.Owner, d.Ship, d.Read = s.DSN(d.Name, "postgres"), s.DSN(d.Name, "shipper"), s.DSN(d.Name, "reader")
+	if s.network != "" {
+		d.Owner, d.Read = s.socket(d.Name, "postgres"), s.socket(d.Name, "reader")
+	}
 	ctx := context.Background()
 	s.exec(t, "postgres", `CREATE DATABASE `+d.Name)
 	t.Cleanup(func() { s.drop(d.Name) })
