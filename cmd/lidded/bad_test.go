@@ -135,6 +135,7 @@ func TestBadCommandLines(t *testing.T) {
 		{[]string{"release", "x"}, exitUsage, `lidded: lidded release needs a run and the step that waits: see 'lidded release --help'`},
 		{[]string{"runs"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
 		{[]string{"export", "latest"}, exitUsage, `lidded: config file lidded.yaml is not there`},
+		{[]string{"report", "latest"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
 		{[]string{"export", "latest", "--store", "none.db"}, exitFailed, `lidded: `},
 		{[]string{"import", "levels.csv", "--dry-run"}, exitUsage, `lidded: levels.csv:3:`},
 		{[]string{"import", "none.csv"}, exitUsage, `lidded: open none.csv: no such file or directory`},

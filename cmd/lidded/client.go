@@ -19,6 +19,7 @@ import (
 
 	"lidded/cmd/lidded/internal/access"
 	"lidded/cmd/lidded/internal/rest"
+	"lidded/sweep"
 )
 
 // client speaks to a daemon over REST.
@@ -221,6 +222,23 @@ func (c *client) fill(ctx context.Context, body *rest.StartBody) error {
 		}
 	}
 	return nil
+}
+
+// chosenRun is the run named, or for "latest" the newest of the daemon.
+func (c *client) chosenRun(ctx context.Context, name string) (sweep.RunID, error) {
+	if name != "latest" {
+		return sweep.RunID(name), nil
+	}
+	var list struct {
+		Runs []rest.RunInfo `json:"runs"`
+	}
+	if err := c.do(ctx, http.MethodGet, "/v1/runs?limit=1", nil, nil, &list); err != nil {
+		return "", err
+	}
+	if len(list.Runs) == 0 {
+		return "", fmt.Errorf("the daemon at %s has no run yet", c.base)
+	}
+	return sweep.RunID(list.Runs[0].ID), nil
 }
 
 func runsCommand() *cobra.Command {

@@ -102,9 +102,9 @@ func (m demo) run(ctx context.Context) (err error) {
 	analyzer, source := m.addresses(bench)
 	fmt.Fprintf(m.w, "virtual bench: analyzer on %s, source on %s\n", analyzer, source)
 	fmt.Fprintf(m.w, "watch: http://%s/\n\n", d.Addr())
-	runErr := m.job(ctx, d, bench, progress)
+	id, runErr := m.job(ctx, d, bench, progress)
 	if runErr == nil && !m.once {
-		m.next(d)
+		m.next(d, id)
 		select {
 		case <-ctx.Done():
 		case err := <-served:
@@ -145,41 +145,42 @@ func (m demo) addresses(b *virtual.Bench) (analyzer, source string) {
 	return "tcp://" + b.AnalyzerAddr(), "tcp://" + b.SourceAddr()
 }
 
-// job starts the run, waits for it and prints what came of it.
-func (m demo) job(ctx context.Context, d *daemon.Daemon, b *virtual.Bench, progress *progressPrinter) error {
+// job starts the run, waits for it, prints what came of it and gives its id.
+func (m demo) job(ctx context.Context, d *daemon.Daemon, b *virtual.Bench, progress *progressPrinter) (sweep.RunID, error) {
 	begun := time.Now()
 	run, err := d.StartWhenServing(ctx, rest.StartRequest{Operator: "depot demo, seed " + strconv.FormatUint(m.seed, 10), Trigger: "demo"})
 	if err != nil {
-		return err
+		return "", err
 	}
 	run, err = d.Wait(ctx, run.Bench.Name, run.ID)
 	progress.Done()
 	if err != nil {
-		return err
+		return "", err
 	}
 	e, err := d.Evaluation(ctx, run.ID)
 	if err != nil {
-		return err
+		return "", err
 	}
 	if err := text.Results(m.w, run, e, text.Style{}); err != nil {
-		return err
+		return "", err
 	}
 	n := b.Nominal()
 	fmt.Fprintf(m.w, "\nrun %s %v in %v; the analyzer swept %d times, %v of its own time\n", run.ID, run.State, time.Since(begun).Round(100*time.Millisecond), n.Sweeps, n.Sweeping.Round(100*time.Millisecond))
 	if run.State != sweep.Completed {
-		return fmt.Errorf("the run ended %v: %s", run.State, run.Reason)
+		return "", fmt.Errorf("the run ended %v: %s", run.State, run.Reason)
 	}
-	return nil
+	return run.ID, nil
 }
 
-func (m demo) next(d *daemon.Daemon) {
+func (m demo) next(d *daemon.Daemon, run sweep.RunID) {
 	base := "http://" + d.Addr()
 	fmt.Fprintf(m.w, `
 where to look next:
   page     %[1]s/
+  report   %[1]s/v1/runs/%[2]s/report.html   (and report.pdf)
+  REST     %[1]s/v1/runs   (described in %[1]s/docs)
   metrics  %[1]s/metrics
-  REST     %[1]s/v1/runs   (described in %[1]s/openapi.json)
   again    curl -X POST -H 'Content-Type: application/json' -d '{}' %[1]s/v1/runs
 Ctrl-C ends it.
-`, base)
+`, base, run)
 }

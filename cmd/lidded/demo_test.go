@@ -34,6 +34,9 @@ func TestDemoConcludesTheSameWithAnySeed(t *testing.T) {
 		if n := strings.Count(out, "at least"); n < 30 {
 			t.Errorf("seed %s: %d bounds: the deep locker should drive the signal into the noise at most frequencies", seed, n)
 		}
+		if progress := out[:strings.Index(out, "\nheron\n")]; strings.Contains(progress, "unknown") {
+			t.Errorf("progress speaks of something unknown:\n%s", progress)
+		}
 		conclusions = append(conclusions, strings.Join(found, "; "))
 		outputs = append(outputs, out[strings.Index(out, "\nheron\n"):strings.Index(out, "\nrun ")])
 	}

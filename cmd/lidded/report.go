@@ -2,13 +2,19 @@ package main
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
+	"io/fs"
+	"net/http"
+	"net/url"
 	"os"
 
 	"github.com/spf13/cobra"
 
 	"lidded/cmd/lidded/internal/daemon"
 	"lidded/driver/strict"
+	"lidded/sweep"
 	"lidded/sweep/report/document"
 )
 
@@ -19,80 +25,133 @@ func reportCommand() *cobra.Command {
 		Long: "Writes the report of a run: verdicts, plots, every table, failures and retests, settings,\n" +
 			"ledger, log, and the digest of the data. What nobody stated is listed as missing: state it\n" +
 			"under report: of bench, plan and specimen in the config before the run, or after it with\n" +
-			"--facts. The same run gives the same bytes. Works beside a running daemon.",
+			"--facts. The same run gives the same bytes. Reads the store, beside a running daemon too;\n" +
+			"with --url, or in a folder without a config, asks the daemon.",
 		Args: exactly("a run (or latest)"),
 	}
 	path, file := storeFlags(c)
+	from := connectFlags(c)
 	formName := c.Flags().String("form", "full", "full or short (one page)")
 	format := c.Flags().String("format", "pdf", "pdf or html")
 	to := c.Flags().StringP("output", "o", "", "file, - for standard output (default: the run's id with the format's ending)")
 	facts := c.Flags().String("facts", "", "YAML file of facts stated after the run")
 	c.RunE = func(c *cobra.Command, args []string) error {
-		ctx := c.Context()
 		var form document.Form
 		if err := form.UnmarshalText([]byte(*formName)); err != nil {
 			return usageError{fmt.Errorf("--form: %w", err)}
 		}
-		write := document.Document.PDF
-		switch *format {
-		case "pdf":
-		case "html":
-			write = document.Document.HTML
-		default:
+		if *format != "pdf" && *format != "html" {
 			return usageError{fmt.Errorf("--format %q: write pdf or html", *format)}
 		}
-		var later document.Facts
-		if *facts != "" {
-			data, err := os.ReadFile(*facts)
-			if err != nil {
-				return usageError{fmt.Errorf("--facts: %w", err)}
+		var id sweep.RunID
+		var page []byte
+		var err error
+		if asksDaemon(c, *path) {
+			if *facts != "" {
+				return usageError{errors.New("--facts goes with a store, not with a daemon: name the config or the store")}
 			}
-			if _, err := strict.Read(*facts, data, &later); err != nil {
-				return usageError{err}
+			id, page, err = from.report(c.Context(), args[0], form, *format)
+			if errors.Is(err, errNoDaemon) {
+				err = fmt.Errorf("%w; or name a config with --config, or a store with --store", err)
 			}
+		} else {
+			id, page, err = storedReport(c, *path, *file, args[0], form, *format, *facts)
 		}
-		s, err := readStore(c, *path, *file)
 		if err != nil {
-			return err
-		}
-		defer s.Close()
-		id, err := chosenRun(ctx, s, args[0])
-		if err != nil {
-			return err
-		}
-		in, err := daemon.ReportOf(ctx, s, id)
-		if err != nil {
-			return err
-		}
-		in.Facts = later
-		for name := range later.Specimens {
-			if !hasSpecimen(in, name) {
-				return usageError{fmt.Errorf("%s: specimen %q is not part of run %s", *facts, name, id)}
-			}
-		}
-		doc, err := document.Build(in, form)
-		if err != nil {
-			return err
-		}
-		var out bytes.Buffer
-		if err := write(doc, &out); err != nil {
 			return err
 		}
 		if *to == "-" {
-			_, err := c.OutOrStdout().Write(out.Bytes())
+			_, err := c.OutOrStdout().Write(page)
 			return err
 		}
 		name := *to
 		if name == "" {
 			name = string(id) + "." + *format
 		}
-		if err := os.WriteFile(name, out.Bytes(), 0o644); err != nil {
+		if err := os.WriteFile(name, page, 0o644); err != nil {
 			return fmt.Errorf("write report: %w", err)
 		}
 		fmt.Fprintln(c.OutOrStdout(), name)
 		return nil
 	}
 	return c
+}
+
+// asksDaemon says whether a command that reads a store, or a daemon, reads a
+// daemon: it was named, or nothing names a store.
+func asksDaemon(c *cobra.Command, path string) bool {
+	if c.Flags().Changed("url") {
+		return true
+	}
+	if c.Flags().Changed("config") || c.Flags().Changed("store") {
+		return false
+	}
+	_, err := os.Stat(path)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+// report is a daemon's report of a run.
+func (n connection) report(ctx context.Context, run string, form document.Form, format string) (sweep.RunID, []byte, error) {
+	cl, err := n.client()
+	if err != nil {
+		return "", nil, err
+	}
+	id, err := cl.chosenRun(ctx, run)
+	if err != nil {
+		return "", nil, err
+	}
+	file := "report."
+	if form == document.Short {
+		file = "report-short."
+	}
+	var page []byte
+	err = cl.do(ctx, http.MethodGet, "/v1/runs/"+url.PathEscape(string(id))+"/"+file+format, nil, nil, &page)
+	return id, page, err
+}
+
+// storedReport is the report of a run in a store.
+func storedReport(c *cobra.Command, path, file, run string, form document.Form, format, facts string) (sweep.RunID, []byte, error) {
+	ctx := c.Context()
+	var later document.Facts
+	if facts != "" {
+		data, err := os.ReadFile(facts)
+		if err != nil {
+			return "", nil, usageError{fmt.Errorf("--facts: %w", err)}
+		}
+		if _, err := strict.Read(facts, data, &later); err != nil {
+			return "", nil, usageError{err}
+		}
+	}
+	s, err := readStore(c, path, file)
+	if err != nil {
+		return "", nil, err
+	}
+	defer s.Close()
+	id, err := chosenRun(ctx, s, run)
+	if err != nil {
+		return "", nil, err
+	}
+	in, err := daemon.ReportOf(ctx, s, id)
+	if err != nil {
+		return "", nil, err
+	}
+	in.Facts = later
+	for name := range later.Specimens {
+		if !hasSpecimen(in, name) {
+			return "", nil, usageError{fmt.Errorf("%s: specimen %q is not part of run %s", facts, name, id)}
+		}
+	}
+	doc, err := document.Build(in, form)
+	if err != nil {
+		return "", nil, err
+	}
+	write := document.Document.PDF
+	if format == "html" {
+		write = document.Document.HTML
+	}
+	var out bytes.Buffer
+	err = write(doc, &out)
+	return id, out.Bytes(), err
 }
 
 func hasSpecimen(in document.Input, name string) bool {

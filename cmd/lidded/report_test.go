@@ -64,6 +64,14 @@ func TestReport(t *testing.T) {
 			}
 		}
 	}
+	t.Chdir(t.TempDir()) // without a config: the daemon is asked
+	t.Setenv("LIDDED_URL", d.base)
+	if said, name := command(t, exitOK, "report", "latest", "--format", "html"), string(second.ID)+".html"; strings.TrimSpace(said) != name {
+		t.Errorf("said %q, want %q", said, name)
+	} else if got, _ := fetch(t, d.base+"/v1/runs/"+string(second.ID)+"/report.html"); command(t, exitOK, "report", "latest", "--url", d.base, "--store", "none.db", "--format", "html", "-o", "-") != string(got) {
+		t.Error("asked of the daemon by its address, the report differs")
+	}
+	command(t, exitUsage, "report", "latest", "--facts", "facts.yaml")
 	facts := filepath.Join(t.TempDir(), "facts.yaml")
 	if err := os.WriteFile(facts, []byte("bench: {environment: \"18 °C, dry\"}\nspecimens: {otter: {repairs: \"mesh soldered anew\"}}\n"), 0o600); err != nil {
 		t.Fatal(err)

@@ -81,7 +81,10 @@ func progressLine(g sweep.Progress) string {
 	if g.SourceOn {
 		source = "SOURCE ON"
 	}
-	s := fmt.Sprintf("%3d %%  step %d/%d %v %s  point %d/%d  %s  %v left", percent, g.Step+1, g.Steps, g.StepKind, where, g.Point+1, g.Points, source, left(g.Left))
+	if g.StepKind != sweep.StepUnknown {
+		where = strings.TrimSpace(g.StepKind.String() + " " + where)
+	}
+	s := fmt.Sprintf("%3d %%  step %d/%d %s  point %d/%d  %s  %v left", percent, g.Step+1, g.Steps, where, g.Point+1, g.Points, source, left(g.Left))
 	if g.State != sweep.Running {
 		s += "  " + g.State.String()
 	}
