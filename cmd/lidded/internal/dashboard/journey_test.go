@@ -6,7 +6,6 @@ import (
 	"encoding/base64"
 	"fmt"
 	"net"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -132,7 +131,7 @@ func TestAnEvening(t *testing.T) {
 	if holds < 4 {
 		t.Errorf("%d hold points", holds)
 	}
-	b.until(t, `document.querySelector('.live canvas')`)
+	b.until(t, `document.querySelector('.live canvas') && document.querySelector('.live h3').innerText.startsWith('Last trace, ')`)
 
 	// The result, one point of it, and where it is said.
 	b.press(t, `.idle a[href="#result"]`)
@@ -159,17 +158,15 @@ func TestAnEvening(t *testing.T) {
 	if !strings.HasPrefix(pdf, "%PDF-") || len(pdf) < 20000 {
 		t.Errorf("the report is no PDF: %d bytes", len(pdf))
 	}
-	_, html := fetch(t, links["Report"])
-	file := filepath.Join(t.TempDir(), "report.html")
-	if err := os.WriteFile(file, []byte(html), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	b.do(t, "open the report", chromedp.Navigate("file://"+file))
+	b.do(t, "open the report", chromedp.Navigate(links["Report"]))
 	if s := b.text(t, "body"); !strings.Contains(s, "otter") || !strings.Contains(s, "The slipway gate stays locked.") {
 		t.Errorf("the report says nothing of the evening: %.300s", s)
 	}
+	if got := ask[string](t, b, `getComputedStyle(document.querySelector('svg circle, svg path')).fill + getComputedStyle(document.querySelector('th')).borderBottomStyle`); !strings.HasSuffix(got, "solid") {
+		t.Errorf("the report has lost its style on the way: %q", got)
+	}
 	b.paper(t, "the report")
-	b.forget() // the report's file is no address of the daemon
+	b.quiet(t)
 }
 
 // paper prints what is shown and checks that it is a document with pages.

@@ -3,6 +3,7 @@ package rest
 import (
 	"context"
 	"fmt"
+	"mime"
 	"net/http"
 	"time"
 
@@ -13,6 +14,10 @@ import (
 	"lidded/cmd/lidded/internal/access"
 	"lidded/sweep"
 )
+
+// paperPolicy is for an export that is looked at as a page: it brings its style
+// along, and can do nothing.
+const paperPolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; sandbox"
 
 // exportWrite is how long one write of an export may take.
 const exportWrite = 30 * time.Second
@@ -43,7 +48,15 @@ func (s *server) exportRoutes() {
 func (s *server) export(ctx context.Context, w http.ResponseWriter, e Export, id sweep.RunID) {
 	out := &exportWriter{w: w, rc: http.NewResponseController(w), head: func(h http.Header) {
 		h.Set("Content-Type", e.Type)
-		h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", string(id)+"-"+e.File))
+		how := "attachment"
+		switch media, _, _ := mime.ParseMediaType(e.Type); media {
+		case "text/html":
+			how = "inline"
+			h.Set("Content-Security-Policy", paperPolicy)
+		case "text/plain":
+			how = "inline"
+		}
+		h.Set("Content-Disposition", fmt.Sprintf("%s; filename=%q", how, string(id)+"-"+e.File))
 	}}
 	err := e.Write(ctx, id, out)
 	if err == nil {

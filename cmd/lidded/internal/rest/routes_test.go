@@ -21,6 +21,10 @@ func exports() []rest.Export {
 			_, err := io.WriteString(w, "freq_hz,relation,se_db\n30000000,>=,78\n")
 			return err
 		}},
+		{File: "page.html", Type: "text/html; charset=utf-8", Summary: "Results as a page", Write: func(_ context.Context, id sweep.RunID, w io.Writer) error {
+			_, err := io.WriteString(w, "<!doctype html><title>results</title>")
+			return err
+		}},
 		{File: "broken.csv", Type: "text/csv", Summary: "Breaks in the middle", Write: func(_ context.Context, id sweep.RunID, w io.Writer) error {
 			_, _ = io.WriteString(w, strings.Repeat("x", 1<<16))
 			return io.ErrUnexpectedEOF
@@ -397,6 +401,11 @@ func TestExports(t *testing.T) {
 	}
 	if cd := a.header.Get("Content-Disposition"); cd != `attachment; filename="`+id+`-export.csv"` {
 		t.Errorf("disposition %q", cd)
+	}
+	if a := g.do(t, "GET", "/v1/runs/"+id+"/page.html", ""); a.header.Get("Content-Disposition") != `inline; filename="`+id+`-page.html"` {
+		t.Errorf("a page is not to be looked at: %v", a.header)
+	} else if csp := a.header.Values("Content-Security-Policy"); len(csp) != 1 || !strings.HasSuffix(csp[0], "; sandbox") || strings.Contains(csp[0], "script-src") {
+		t.Errorf("a page may do too much: %q", csp)
 	}
 	g.do(t, "GET", "/v1/runs/nobody/export.csv", "").problem(t, 404, "not-found")
 	g.do(t, "GET", "/v1/runs/"+id+"/none.csv", "").problem(t, 404, "not-found")

@@ -19,6 +19,16 @@ export class LiveTraceView {
     this.said = -sentenceEvery;
   }
 
+  // going says whether the bench is sweeping; else the trace is of the past.
+  going(on) {
+    this.live = on;
+    this.head();
+  }
+
+  head() {
+    setText(this.title, this.live || !this.trace ? "Live trace" : `Last trace, ${new Date(this.trace.time).toLocaleTimeString()}`);
+  }
+
   clear() {
     this.trace = null;
     this.root.hidden = true;
@@ -28,6 +38,7 @@ export class LiveTraceView {
   update(t) {
     this.trace = t;
     this.root.hidden = false;
+    this.head();
     const marks = { floor_dbm: t.noise_floor_dbm, peak_hz: t.peak_hz, peak_dbm: t.peak_dbm };
     this.chart.update([{ ...t, kind: t.source_on ? "on" : "off" }], marks);
     this.figure.dataset.point = String(t.point);
@@ -43,9 +54,9 @@ export class LiveTraceView {
   say(marks) {
     const t = this.trace;
     this.said = performance.now();
-    const source = t.source_on ? "source on" : "source off";
-    setText(this.about, `${kinds[t.step_kind] || t.step_kind} \u00b7 ${place(t.at)} \u00b7 ${freq(t.freq_hz)}, RBW ${freq(t.rbw_hz)}, ${source}` + (t.points > t.levels_dbm.length ? ` \u00b7 ${t.points} points, drawn are the lowest and the highest of each stretch` : ""));
-    const text = tell(`Trace with the ${source}`, t, marks);
+    const source = t.source_on ? "the source on" : "the source off";
+    setText(this.about, `${kinds[t.step_kind] || t.step_kind} \u00b7 ${place(t.at)} \u00b7 ${freq(t.freq_hz)}, RBW ${freq(t.rbw_hz)}, taken with ${source}` + (t.points > t.levels_dbm.length ? ` \u00b7 ${t.points} points, drawn are the lowest and the highest of each stretch` : ""));
+    const text = tell(`Trace with ${source}`, t, marks);
     setText(this.sentence, text);
     this.figure.setAttribute("aria-label", text + " The table below has the levels.");
   }

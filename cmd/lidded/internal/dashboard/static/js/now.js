@@ -119,6 +119,7 @@ class Card {
     if (p) this.showProgress(p);
     // What was heard in an earlier run says nothing of this one.
     if (bench.run && this.live.trace && this.live.trace.run !== bench.run) this.live.clear();
+    this.live.going(bench.state === "running");
     this.hold.show(p && bench.state === "holding" ? p.hold : null, p);
   }
 

@@ -38,6 +38,7 @@ export class TraceChart extends Plot {
   options() {
     if (this.traces.length === 0) return null;
     return {
+      padding: [14, 44, 0, 0], // half a frequency's name on the right
       scales: { x: { time: false }, y: { range: (_, low, high) => this.range(low, high) } },
       series: [{}, ...this.traces.map((t) => {
         const s = strokes[t.kind];

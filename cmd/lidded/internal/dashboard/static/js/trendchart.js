@@ -5,7 +5,11 @@ import { Plot, unit } from "./plot.js";
 import { arrow, line } from "./marks.js";
 import { when } from "./format.js";
 
-const days = [1, 2, 3, 7, 14, 28, 56, 91, 182, 365, 730].map((n) => n * 86400);
+const day = 86400;
+const times = [60, 300, 900, 3600, 10800, 21600, 43200, ...[1, 2, 3, 7, 14, 28, 56, 91, 182, 365, 730].map((n) => n * day)];
+
+// dates names times by day, and where days are too coarse by the minute, too.
+const dates = (_, splits, axis, space, step) => splits.map((v) => when(new Date(v * 1000).toISOString()).slice(0, step < day ? 16 : 10));
 
 const dashes = [[], [9, 4], [3, 3], [12, 4, 3, 4]];
 
@@ -43,12 +47,12 @@ export class TrendChart extends Plot {
     }
     const room = Math.max(2, (high - low) * 0.15);
     const xs = this.data()[0];
-    const side = Math.max((xs.at(-1) - xs[0]) * 0.03, this.time ? 86400 : 0.5);
+    const side = Math.max((xs.at(-1) - xs[0]) * 0.03, this.time ? 60 : 0.5);
     return {
       scales: { x: { time: this.time, range: [xs[0] - side, xs.at(-1) + side] }, y: { range: [low - room, high + room] } },
       series: [{}, ...this.lines.map(() => ({ show: true, paths: () => null, points: { show: false } }))],
       axes: [
-        this.axis({ size: 34, space: 100, ...(this.time ? { incrs: days, values: (_, s) => s.map((v) => when(new Date(v * 1000).toISOString()).slice(0, 10)) } : { incrs: [1, 2, 5, 10, 20, 50, 100, 200] }) }),
+        this.axis({ size: 34, ...(this.time ? { space: 140, incrs: times, values: dates } : { space: 100, incrs: [1, 2, 5, 10, 20, 50, 100, 200] }) }),
         this.axis({ size: 86, values: unit(this.name) }),
       ],
       hooks: { draw: [(u) => this.draw(u)] },
