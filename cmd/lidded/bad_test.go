@@ -133,6 +133,7 @@ func TestBadCommandLines(t *testing.T) {
 		{[]string{"serve", "--confg", "x"}, exitUsage, `lidded: unknown flag: --confg: see 'lidded serve --help'`},
 		{[]string{"serve"}, exitUsage, `lidded: config file lidded.yaml is not there: name another with --config, or start from an example with 'lidded example > lidded.yaml'`},
 		{[]string{"release", "x"}, exitUsage, `lidded: lidded release needs a run and the step that waits: see 'lidded release --help'`},
+		{[]string{"release", "x", "first"}, exitUsage, `lidded: step "first" is not a number: 'lidded watch x' and the page show the one that waits`},
 		{[]string{"runs"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
 		{[]string{"export", "latest"}, exitUsage, `lidded: config file lidded.yaml is not there`},
 		{[]string{"report", "latest"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
@@ -150,6 +151,19 @@ func TestBadCommandLines(t *testing.T) {
 				t.Errorf("got\n%swant\n%s", got, c.want)
 			}
 		})
+	}
+}
+
+// TestNoneNamed: where several plans are known and none is named, they are listed.
+func TestNoneNamed(t *testing.T) {
+	t.Chdir(t.TempDir())
+	two := strings.Replace(goodConfig[:strings.Index(goodConfig, "schedules:")], "plans:\n", "plans:\n  - {name: brief, bands: [{from: 300 MHz, to: 320 MHz, count: 2, level: 0 dBm, rbw: 1 kHz}]}\n", 1)
+	if err := os.WriteFile("lidded.yaml", []byte(two), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var stdout, stderr bytes.Buffer
+	if code := run(t.Context(), []string{"plan"}, &stdout, &stderr); code != exitUsage || !strings.HasPrefix(stderr.String(), "lidded: there is more than one plan, so name it: brief, ") {
+		t.Errorf("%d: %s", code, stderr.String())
 	}
 }
 

@@ -316,7 +316,7 @@ func releaseCommand() *cobra.Command {
 	to := connectFlags(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if _, err := strconv.Atoi(args[1]); err != nil {
-			return usageError{fmt.Errorf("step %q is not a number: 'lidded runs' and the page show the one that waits", args[1])}
+			return usageError{fmt.Errorf("step %q is not a number: 'lidded watch %s' and the page show the one that waits", args[1], args[0])}
 		}
 		path := "/v1/runs/" + url.PathEscape(args[0]) + "/holds/" + args[1] + "/release"
 		cl, err := to.client()

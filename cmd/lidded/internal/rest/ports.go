@@ -191,6 +191,9 @@ type NotFoundError struct {
 }
 
 func (e *NotFoundError) Error() string {
+	if e.Name == "" && len(e.Known) > 0 {
+		return fmt.Sprintf("there is more than one %s, so name it: %s", e.What, strings.Join(e.Known, ", "))
+	}
 	s := fmt.Sprintf("no %s %q", e.What, e.Name)
 	if len(e.Known) > 0 {
 		s += ": known are " + strings.Join(e.Known, ", ")

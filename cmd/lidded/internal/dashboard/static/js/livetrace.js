@@ -21,8 +21,10 @@ export class LiveTraceView {
 
   // going says whether the bench is sweeping; else the trace is of the past.
   going(on) {
+    const ended = this.live && !on;
     this.live = on;
     this.head();
+    if (ended && this.trace) this.say();
   }
 
   head() {
@@ -39,24 +41,24 @@ export class LiveTraceView {
     this.trace = t;
     this.root.hidden = false;
     this.head();
-    const marks = { floor_dbm: t.noise_floor_dbm, peak_hz: t.peak_hz, peak_dbm: t.peak_dbm };
-    this.chart.update([{ ...t, kind: t.source_on ? "on" : "off" }], marks);
+    this.chart.update([{ ...t, kind: t.source_on ? "on" : "off" }], marks(t));
     this.figure.dataset.point = String(t.point);
     const now = performance.now();
     if (now - this.said < sentenceEvery) {
       clearTimeout(this.later);
-      this.later = setTimeout(() => this.say(marks), sentenceEvery);
+      this.later = setTimeout(() => this.say(), sentenceEvery);
       return;
     }
-    this.say(marks);
+    this.say();
   }
 
-  say(marks) {
+  say() {
     const t = this.trace;
+    clearTimeout(this.later);
     this.said = performance.now();
     const source = t.source_on ? "the source on" : "the source off";
     setText(this.about, `${kinds[t.step_kind] || t.step_kind} \u00b7 ${place(t.at)} \u00b7 ${freq(t.freq_hz)}, RBW ${freq(t.rbw_hz)}, taken with ${source}` + (t.points > t.levels_dbm.length ? ` \u00b7 ${t.points} points, drawn are the lowest and the highest of each stretch` : ""));
-    const text = tell(`Trace with ${source}`, t, marks);
+    const text = tell(`Trace with ${source}`, t, marks(t));
     setText(this.sentence, text);
     this.figure.setAttribute("aria-label", text + " The table below has the levels.");
   }
@@ -71,3 +73,6 @@ export class LiveTraceView {
     ];
   }
 }
+
+// marks are what is marked in a trace.
+const marks = (t) => ({ floor_dbm: t.noise_floor_dbm, peak_hz: t.peak_hz, peak_dbm: t.peak_dbm });

@@ -50,6 +50,25 @@ export function line(c, x1, y1, x2, y2) {
   c.stroke();
 }
 
+// endLetters writes letters {text, x, y, ink} beside the ends of lines, on a rim
+// of the ground's colour; where lines end together the letters make room for each
+// other downwards.
+export function endLetters(c, k, font, letters, ground) {
+  c.font = "700 " + font;
+  c.textAlign = "left";
+  c.lineJoin = "round";
+  c.lineWidth = 4 * k;
+  let free = -Infinity;
+  for (const l of letters.toSorted((a, b) => a.y - b.y)) {
+    const y = Math.max(l.y + 4 * k, free);
+    free = y + 12 * k;
+    c.strokeStyle = ground;
+    c.strokeText(l.text, l.x + 7 * k, y);
+    c.fillStyle = l.ink;
+    c.fillText(l.text, l.x + 7 * k, y);
+  }
+}
+
 // ring shows which point is chosen.
 export function ring(c, k, ink, x, y) {
   c.strokeStyle = ink("ink");

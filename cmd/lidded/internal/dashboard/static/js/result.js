@@ -136,7 +136,9 @@ export class ResultView {
     if (!any) return;
     const fields = new Set(run.plan_settings.points.map((q) => q.field));
     const stretches = run.requirement ? run.requirement.curves.filter((c) => fields.has(c.field)).flatMap((c) => c.stretches) : [];
-    const expected = this.expect.checked ? this.expectation() : null;
+    const should = this.expectation();
+    this.expectLabel.hidden = should === false;
+    const expected = this.expect.checked ? should || null : null;
     const key = JSON.stringify([this.series.map((s) => [s.id, s.front, s.thin, s.summary?.counts, s.points.length]), stretches.length, Boolean(expected), run.id]);
     if (key === this.drawnKey) return;
     this.drawnKey = key;
@@ -162,15 +164,15 @@ export class ResultView {
     }, make("b", {}, s.letter), ` ${text} `, make("span", { class: "says" }, `${verdictMarks[s.summary.verdict] || "\u00b7"} ${s.summary.verdict}`)));
   }
 
-  // expectation is what the wall of the specimen in front should do, once it
-  // has been asked for.
+  // expectation is what the wall of the specimen in front should do: null until
+  // that is told, false where it is not known.
   expectation() {
     const { run } = this.base;
     const key = run.id + "/" + this.frontBox;
     if (!this.expected.has(key)) {
       this.expected.set(key, null);
       expectation(run.id, this.frontBox).then((x) => {
-        this.expected.set(key, x.known ? x.points.toSorted((a, b) => a.freq_hz - b.freq_hz) : null);
+        this.expected.set(key, x.known && x.points.toSorted((a, b) => a.freq_hz - b.freq_hz));
         this.draw();
       }).catch(() => {});
     }

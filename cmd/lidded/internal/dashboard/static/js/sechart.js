@@ -2,7 +2,7 @@
 // others behind it as lines with a letter.
 
 import { Plot, unit } from "./plot.js";
-import { line, mark, ring } from "./marks.js";
+import { endLetters, line, mark, ring } from "./marks.js";
 
 const dashes = [[], [9, 4], [3, 3], [12, 4, 3, 4], [6, 6], [2, 5]];
 
@@ -88,6 +88,7 @@ export class SEChart extends Plot {
     c.rect(left, top, width, height);
     c.clip();
     if (this.expected) this.hatch(c, k, x, y, { left, top, width, height });
+    this.letters = [];
     this.require(c, k, x, y);
     this.behind(c, k, x, y);
     if (this.front) {
@@ -98,8 +99,9 @@ export class SEChart extends Plot {
         if (crowd && w.outcome === "measured" && i !== this.at) return; // the line and its band say it
         mark(c, k, ink, w, x(w.freq_hz), w.se ? y(w.se.se_db) : top + height - 9 * k, crowd ? null : y);
       });
-      this.letter(c, k, this.front, x, y, ink("ink"));
+      this.letter(this.front, x, y, ink("ink"));
     }
+    endLetters(c, k, this.font(12 * k), this.letters, ink("card"));
     const w = this.points[this.at];
     if (w) ring(c, k, ink, x(w.freq_hz), w.se ? y(w.se.se_db) : top + height - 9 * k);
     c.restore();
@@ -154,24 +156,14 @@ export class SEChart extends Plot {
         c.closePath();
         c.stroke();
       });
-      this.letter(c, k, s, x, y, c.strokeStyle);
+      this.letter(s, x, y, c.strokeStyle);
     }
   }
 
   // letter names a series at its right end.
-  letter(c, k, s, x, y, ink) {
-    if (!s.letter) return;
-    const last = s.points.findLast((w) => w.se);
-    if (!last) return;
-    c.font = `700 ${this.font(12 * k)}`;
-    c.textAlign = "left";
-    c.lineJoin = "round";
-    const [px, py] = [x(last.freq_hz) + 7 * k, y(last.se.se_db) + 4 * k];
-    c.strokeStyle = this.ink("card");
-    c.lineWidth = 4 * k;
-    c.strokeText(s.letter, px, py);
-    c.fillStyle = ink;
-    c.fillText(s.letter, px, py);
+  letter(s, x, y, ink) {
+    const last = s.letter && s.points.findLast((w) => w.se);
+    if (last) this.letters.push({ text: s.letter, x: x(last.freq_hz), y: y(last.se.se_db), ink });
   }
 
   // band fills the interval between measured neighbours.

@@ -92,9 +92,10 @@ export class TraceChart extends Plot {
       c.lineTo(x + 5 * k, y - 11 * k);
       c.closePath();
       c.fill();
-      const leftHalf = x < left + width / 2;
-      c.textAlign = leftHalf ? "left" : "right";
-      words(c, this.ink("card"), "peak " + dbm(peak), x + (leftHalf ? 9 : -9) * k, y - 4 * k);
+      const name = "peak " + dbm(peak);
+      const fits = x + 9 * k + c.measureText(name).width < left + width;
+      c.textAlign = fits ? "left" : "right";
+      words(c, this.ink("card"), name, x + (fits ? 9 : -9) * k, y - 4 * k);
     }
     c.restore();
   }
@@ -125,7 +126,8 @@ function at(t, f) {
 function names(splits, scale) {
   const [size, unit] = [[1e9, "GHz"], [1e6, "MHz"], [1e3, "kHz"], [1, "Hz"]].find(([s]) => scale.max >= s) || [1, "Hz"];
   const step = (splits[1] - splits[0]) / size || 1;
-  const digits = Math.min(6, Math.max(0, Math.ceil(-Math.log10(step) - 1e-9)));
+  let digits = 0;
+  while (digits < 6 && Math.abs(step * 10 ** digits - Math.round(step * 10 ** digits)) > 1e-4) digits++;
   return splits.map((v) => (v / size).toFixed(digits) + "\u00a0" + unit);
 }
 

@@ -2,7 +2,7 @@
 // A bound is an open arrow: the SE was there or higher.
 
 import { Plot, unit } from "./plot.js";
-import { arrow, line } from "./marks.js";
+import { arrow, endLetters, line } from "./marks.js";
 import { when } from "./format.js";
 
 const day = 86400;
@@ -67,6 +67,7 @@ export class TrendChart extends Plot {
     c.beginPath();
     c.rect(left, top, width + 20 * k, height);
     c.clip();
+    const letters = [];
     this.lines.forEach((l, n) => {
       const ink = this.ink("line" + (1 + (n % 5)));
       const at = l.points.map((p) => [u.valToPos(p.x, "x", true), u.valToPos(p.y, "y", true), p]);
@@ -102,10 +103,9 @@ export class TrendChart extends Plot {
       }
       const end = at.at(-1);
       if (!end) return;
-      c.font = `700 ${this.font(12 * k)}`;
-      c.textAlign = "left";
-      c.fillText(l.letter, end[0] + 7 * k, end[1] + 4 * k);
+      letters.push({ text: l.letter, x: end[0], y: end[1], ink });
     });
+    endLetters(c, k, this.font(12 * k), letters, this.ink("card"));
     c.restore();
   }
 }
