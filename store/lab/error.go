@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"strings"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 
+	"lidded/driver/word"
 	"lidded/sweep"
 )
 
@@ -37,6 +39,51 @@ func (e *Error) Error() string {
 
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Err }
+
+// Kind says what can be done about an error.
+type Kind uint8
+
+// The kinds.
+const (
+	KindUnknown Kind = iota // a fault of the program, or of what is stored
+	KindAway                // cannot be reached or refuses for now: it passes, or the operator mends it
+	KindDropped             // not kept any more
+)
+
+var kindNames = word.List{"unknown", "away", "dropped"}
+
+// String gives the kind in words.
+func (k Kind) String() string { return kindNames.Of(int(k)) }
+
+// KindOf is the kind of an error of this package.
+func KindOf(err error) Kind {
+	var ours *Error
+	var pg *pgconn.PgError
+	var dial *pgconn.ConnectError
+	var op *net.OpError
+	switch {
+	case !errors.As(err, &ours):
+		return KindUnknown
+	case errors.Is(err, errDropped):
+		return KindDropped
+	case errors.Is(err, errVersion):
+		return KindAway
+	case errors.As(err, &pg):
+		for _, class := range []string{"08", "28", "53", "57", "58", "3D", "3F", "42P01", "42501"} { // PostgreSQL documentation, appendix A
+			if strings.HasPrefix(pg.Code, class) {
+				return KindAway
+			}
+		}
+		return KindUnknown
+	case errors.As(err, &dial), errors.As(err, &op), errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, net.ErrClosed),
+		errors.Is(err, context.DeadlineExceeded), pgconn.SafeToRetry(ours.Err):
+		return KindAway
+	}
+	return KindUnknown
+}
+
+// errVersion is the cause where schema and program do not belong together.
+var errVersion = errors.New("schema of another version")
 
 // dialTime is how long a connection may take to come up.
 const dialTime = 10 * time.Second

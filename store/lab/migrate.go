@@ -140,9 +140,9 @@ func checkVersion(ctx context.Context, q queryer, conf *pgx.ConnConfig) error {
 	ours := ourVersion()
 	switch {
 	case have < ours:
-		return &Error{Op: "open", Where: place(conf), Err: fmt.Errorf("the schema has version %d, this program needs version %d", have, ours), Hint: "bring it up to date as its owner: lidded lab migrate"}
+		return &Error{Op: "open", Where: place(conf), Err: fmt.Errorf("%w: it has %d, this program needs %d", errVersion, have, ours), Hint: "bring it up to date as its owner: lidded lab migrate"}
 	case have > ours:
-		return &Error{Op: "open", Where: place(conf), Err: fmt.Errorf("the schema has version %d, this program knows versions up to %d", have, ours), Hint: "use the newer program"}
+		return &Error{Op: "open", Where: place(conf), Err: fmt.Errorf("%w: it has %d, this program knows them up to %d", errVersion, have, ours), Hint: "use the newer program"}
 	}
 	return nil
 }

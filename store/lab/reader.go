@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"iter"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -28,13 +29,28 @@ import (
 // must miss nothing follows each journal by its own numbers.
 type Reader struct {
 	pool    *pgxpool.Pool
-	journal string // "" for all
+	known   *atomic.Bool // the schema was seen to be of our version
+	journal string       // "" for all
 }
 
 var _ sweep.Archive = (*Reader)(nil)
 
 // Open connects to the lab for reading. The role needs no more than lidded_read.
 func Open(ctx context.Context, dsn string) (*Reader, error) {
+	r, err := OpenLater(dsn)
+	if err != nil {
+		return nil, err
+	}
+	if err := r.Check(ctx); err != nil {
+		r.pool.Close()
+		return nil, err
+	}
+	return r, nil
+}
+
+// OpenLater is Open for a lab that may be away: it is reached, and its version
+// looked at, when it is first needed.
+func OpenLater(dsn string) (*Reader, error) {
 	if _, err := parse(dsn); err != nil {
 		return nil, err
 	}
@@ -44,16 +60,26 @@ func Open(ctx context.Context, dsn string) (*Reader, error) {
 	}
 	tame(pc.ConnConfig)
 	pc.ConnConfig.RuntimeParams["default_transaction_read_only"] = "on"
-	pool, err := pgxpool.NewWithConfig(ctx, pc)
+	pool, err := pgxpool.NewWithConfig(context.Background(), pc)
 	if err != nil {
 		return nil, explain("connect", pc.ConnConfig, err)
 	}
-	r := &Reader{pool: pool}
-	if err := checkVersion(ctx, pool, pc.ConnConfig); err != nil {
-		pool.Close()
-		return nil, err
+	return &Reader{pool: pool, known: new(atomic.Bool)}, nil
+}
+
+// Check asks the lab whether it is there, and of this program's version.
+func (r *Reader) Check(ctx context.Context) error {
+	err := checkVersion(ctx, r.pool, r.pool.Config().ConnConfig)
+	r.known.Store(err == nil)
+	return err
+}
+
+// ready looks at the version once.
+func (r *Reader) ready(ctx context.Context) error {
+	if r.known.Load() {
+		return nil
 	}
-	return r, nil
+	return r.Check(ctx)
 }
 
 // Close ends the connections, also those of readers made of it by Of.
@@ -63,7 +89,9 @@ func (r *Reader) Close() error {
 }
 
 // Of is the reader of one journal, over the same connections.
-func (r *Reader) Of(journal string) *Reader { return &Reader{pool: r.pool, journal: journal} }
+func (r *Reader) Of(journal string) *Reader {
+	return &Reader{pool: r.pool, known: r.known, journal: journal}
+}
 
 // terms collects the conditions of a query.
 type terms struct {
@@ -127,6 +155,9 @@ func restoring(scan store.Scan) store.Scan {
 }
 
 func (r *Reader) each(ctx context.Context, op string, f func(store.Scan) error, query string, args ...any) error {
+	if err := r.ready(ctx); err != nil {
+		return err
+	}
 	rows, err := r.pool.Query(ctx, query, args...)
 	if err == nil {
 		defer rows.Close()
@@ -145,6 +176,9 @@ func (r *Reader) explain(op string, err error) error {
 }
 
 func (r *Reader) one(ctx context.Context, op string, none error, scan func(store.Scan) error, query string, args ...any) error {
+	if err := r.ready(ctx); err != nil {
+		return err
+	}
 	err := scan(restoring(r.pool.QueryRow(ctx, query, args...).Scan))
 	if errors.Is(err, pgx.ErrNoRows) {
 		return none
@@ -321,13 +355,33 @@ func (r *Reader) CapturesAfter(ctx context.Context, id sweep.RunID, seq int) ite
 			t.and("c.run_time = ?", at)
 			t.and("c.run_id = ?::uuid", string(id))
 			t.and("c.seq > ?", seq)
-			err = r.whole(ctx, func(c sweep.Capture) bool { return yield(c, nil) }, t)
+			some := seq > 0
+			err = r.whole(ctx, func(c sweep.Capture) bool { some = true; return yield(c, nil) }, t)
+			if err == nil && !some {
+				err = r.dropped(ctx, id)
+			}
 		}
 		if err != nil && !errors.Is(err, errEnough) {
 			yield(sweep.Capture{}, err)
 		}
 	}
 }
+
+// dropped is an error for a run whose captures are gone, though it has some: their
+// month was dropped, and a run without captures would be judged as one that found
+// nothing.
+func (r *Reader) dropped(ctx context.Context, id sweep.RunID) error {
+	var had int
+	err := r.one(ctx, "read captures", nil, func(scan store.Scan) error { return scan(&had) }, `SELECT captures FROM lidded.runs WHERE id = $1::uuid`, string(id))
+	if err == nil && had > 0 {
+		err = &Error{Op: "read captures", Where: place(r.pool.Config().ConnConfig), Err: errDropped,
+			Hint: "the bench's own journal has them: ask its daemon; the views of SQL still have the specimens' summaries"}
+	}
+	return err
+}
+
+// errDropped is the cause of an error about records that are not kept any more.
+var errDropped = errors.New("the captures of this run are not kept in the lab any more")
 
 // Capture gives one capture with its traces; see sweep.Archive.
 func (r *Reader) Capture(ctx context.Context, id string) (c sweep.Capture, err error) {

@@ -24,12 +24,13 @@ func (e *AccessError) Unwrap() error { return e.Err }
 type entrance struct {
 	gate *access.Gate
 	tls  *access.WebConfig
+	log  *zap.Logger
 }
 
 // openEntrance reads web config and tokens. An address that others reach without
 // TLS was refused with the config.
 func openEntrance(d *config.Daemon, log *zap.Logger) (entrance, error) {
-	var e entrance
+	e := entrance{log: log.Named("daemon")}
 	var err error
 	if d.WebConfig != "" {
 		if e.tls, err = access.OpenWebConfig(d.WebConfig); err != nil {
@@ -55,7 +56,7 @@ func openEntrance(d *config.Daemon, log *zap.Logger) (entrance, error) {
 const usesEvery = time.Minute
 
 // noteUses writes down now and then when tokens were last used, and at the end.
-func (d *Daemon) noteUses(ctx context.Context) error {
+func (e *entrance) noteUses(ctx context.Context) error {
 	tick := time.NewTicker(usesEvery)
 	defer tick.Stop()
 	told := false
@@ -65,9 +66,9 @@ func (d *Daemon) noteUses(ctx context.Context) error {
 			ended = true
 		case <-tick.C:
 		}
-		err := d.entrance.gate.WriteUses()
+		err := e.gate.WriteUses()
 		if err != nil && !told {
-			d.log.Warn("when tokens were last used is not written down", zap.Error(err))
+			e.log.Warn("when tokens were last used is not written down", zap.Error(err))
 		}
 		told = err != nil
 	}

@@ -3,11 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
-	"fmt"
-	"net"
-	"net/http"
 	"strings"
-	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -51,10 +47,8 @@ type Daemon struct {
 	judge    *judge
 	benches  map[string]*bench
 	order    []string
-	entrance entrance
-	listener net.Listener
+	front    front
 	claims   claims
-	http     *http.Server
 	extra    sweep.Observer
 	settle   *backlog
 	started  time.Time
@@ -91,8 +85,8 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	d := &Daemon{lab: known, log: o.Logger.Named("daemon"), software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog(), started: time.Now().UTC()}
-	if d.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
+	d := &Daemon{lab: known, log: o.Logger.Named("daemon"), front: front{log: o.Logger.Named("daemon")}, software: o.Software, hub: rest.NewHub(), benches: map[string]*bench{}, extra: o.Observer, settle: newBacklog(), started: time.Now().UTC()}
+	if d.front.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
 	opened := false
@@ -125,8 +119,8 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	for _, b := range c.Benches {
 		d.addBench(known.benches[b.Name], o)
 	}
-	if d.listener, err = net.Listen("tcp", c.Daemon.Listen); err != nil {
-		return nil, fmt.Errorf("listen on %s: %w: is another daemon running there? Choose another with daemon.listen or --listen", c.Daemon.Listen, err)
+	if err = d.front.listen(&c.Daemon); err != nil {
+		return nil, err
 	}
 	page, err := dashboard.Handler()
 	if err != nil {
@@ -135,13 +129,13 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Upkeep: upkeep{d}, Briefs: d.briefs,
-		Exports: d.exports(), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
-		Doors: d.entrance.gate, Hosts: c.Daemon.Hosts,
+		Exports: exports(d.store, d.judge), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+		Doors: d.front.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {
 		return nil, err
 	}
-	d.http = rest.NewServer(handler, d.hub, o.Logger)
+	d.front.http = rest.NewServer(handler, d.hub, o.Logger)
 	opened = true
 	return d, nil
 }
@@ -174,16 +168,10 @@ func (d *Daemon) addBench(lab *Bench, o Options) {
 }
 
 // Addr is where the daemon listens.
-func (d *Daemon) Addr() string { return d.listener.Addr().String() }
+func (d *Daemon) Addr() string { return d.front.Addr() }
 
 // URL is where the daemon is to be found from this computer.
-func (d *Daemon) URL() string {
-	scheme := "http://"
-	if d.entrance.tls != nil {
-		scheme = "https://"
-	}
-	return scheme + config.LocalAddress(d.Addr())
-}
+func (d *Daemon) URL() string { return d.front.URL() }
 
 // Store is the daemon's store, for listings beside it.
 func (d *Daemon) Store() *store.Store { return d.store }
@@ -203,11 +191,7 @@ func (d *Daemon) Wait(ctx context.Context, bench string, id sweep.RunID) (sweep.
 
 // Close lets go of what Open took, for a daemon that is not served.
 func (d *Daemon) Close() error {
-	var errs []error
-	if d.listener != nil {
-		errs = append(errs, d.listener.Close())
-	}
-	errs = append(errs, d.claims.Close())
+	errs := []error{d.front.close(), d.claims.Close()}
 	if d.store != nil {
 		errs = append(errs, d.store.Close())
 	}
@@ -217,64 +201,15 @@ func (d *Daemon) Close() error {
 // Serve runs until the context ends, then ends everything in order: no new
 // requests, sources off, store closed. Errors are what did not go well.
 func (d *Daemon) Serve(ctx context.Context) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var wg sync.WaitGroup
-	errs := make(chan error, len(d.benches)+7)
-	part := func(f func(context.Context) error) {
-		wg.Go(func() {
-			if err := f(ctx); err != nil {
-				errs <- err
-				cancel()
-			}
-		})
-	}
 	if err := d.remember(ctx); err != nil {
 		d.log.Warn("earlier results could not be read for the metrics", zap.Error(err))
 	}
+	all := []func(context.Context) error{d.settleRuns, d.front.serve, d.front.entrance.noteUses, d.runSchedules, d.keepHouse, d.briefs.serve, d.ship}
 	for _, name := range d.order {
-		part(func(ctx context.Context) error { return d.serveBench(ctx, d.benches[name]) })
+		all = append(all, func(ctx context.Context) error { return d.serveBench(ctx, d.benches[name]) })
 	}
-	part(d.settleRuns)
-	part(d.serveHTTP)
-	part(d.noteUses)
-	part(d.runSchedules)
-	part(d.keepHouse)
-	part(d.briefs.serve)
-	part(d.ship)
 	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
-	<-ctx.Done()
-	wg.Wait()
-	close(errs)
-	var all []error
-	for err := range errs {
-		all = append(all, err)
-	}
-	return errors.Join(append(all, d.claims.Close(), d.store.Close())...)
-}
-
-func (d *Daemon) serveHTTP(ctx context.Context) error {
-	done := make(chan error, 1)
-	go func() {
-		if d.entrance.tls != nil {
-			done <- d.entrance.tls.Serve(d.listener, d.http, d.log)
-			return
-		}
-		done <- d.http.Serve(d.listener)
-	}()
-	select {
-	case err := <-done:
-		return fmt.Errorf("http server: %w", err)
-	case <-ctx.Done():
-	}
-	sctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
-	defer cancel()
-	err := d.http.Shutdown(sctx)
-	<-done
-	if errors.Is(err, context.DeadlineExceeded) {
-		return d.http.Close()
-	}
-	return err
+	return errors.Join(parts(ctx, all...), d.claims.Close(), d.store.Close())
 }
 
 // ready tells what the daemon needs and how it stands.

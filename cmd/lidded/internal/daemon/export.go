@@ -11,9 +11,9 @@ import (
 	"lidded/sweep/report/export"
 )
 
-// BundleOf gathers what is exported of a run from a store. Without the traces of
+// BundleOf gathers what is exported of a run from an archive. Without the traces of
 // a run, which left the store and whose archive cannot be read, Captures is nil.
-func BundleOf(ctx context.Context, s *store.Store, id sweep.RunID, traces bool) (export.Bundle, error) {
+func BundleOf(ctx context.Context, s Archive, id sweep.RunID, traces bool) (export.Bundle, error) {
 	run, err := s.Run(ctx, id)
 	if err != nil {
 		return export.Bundle{}, err
@@ -34,7 +34,7 @@ func BundleOf(ctx context.Context, s *store.Store, id sweep.RunID, traces bool) 
 
 // TracesAway is an error of store.KindAway when the traces of a run left the
 // store and their archive cannot be read.
-func TracesAway(ctx context.Context, s *store.Store, id sweep.RunID) error {
+func TracesAway(ctx context.Context, s Archive, id sweep.RunID) error {
 	for _, err := range s.EachCapture(ctx, id) {
 		return err
 	}
@@ -42,16 +42,16 @@ func TracesAway(ctx context.Context, s *store.Store, id sweep.RunID) error {
 }
 
 // exports are the files REST gives of a run.
-func (d *Daemon) exports() []rest.Export {
+func exports(s Archive, j *judge) []rest.Export {
 	var out []rest.Export
 	without := len(export.Tables(export.Bundle{})) // those after it are made of the captures
-	for i, t := range export.Tables(export.Bundle{Captures: d.store.EachCapture(context.Background(), ""), Traces: true}) {
+	for i, t := range export.Tables(export.Bundle{Captures: s.EachCapture(context.Background(), ""), Traces: true}) {
 		out = append(out, rest.Export{
 			File: t.File(), Type: "text/csv; charset=utf-8", Summary: t.Title + ", as CSV",
 			Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
-				b, err := BundleOf(ctx, d.store, id, true)
+				b, err := BundleOf(ctx, s, id, true)
 				if err == nil && b.Captures == nil && i >= without {
-					err = TracesAway(ctx, d.store, id)
+					err = TracesAway(ctx, s, id)
 				}
 				if err != nil {
 					return err
@@ -60,15 +60,15 @@ func (d *Daemon) exports() []rest.Export {
 			},
 		})
 	}
-	out = append(out, d.reports()...)
+	out = append(out, reports(s, j)...)
 	return append(out, rest.Export{
 		File: "tables.txt", Type: "text/plain; charset=utf-8", Summary: "Tables for people, one per specimen, with verdicts",
 		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
-			run, err := d.store.Run(ctx, id)
+			run, err := s.Run(ctx, id)
 			if err != nil {
 				return err
 			}
-			e, err := d.judge.Evaluation(ctx, id)
+			e, err := j.Evaluation(ctx, id)
 			if err != nil {
 				return err
 			}
@@ -77,7 +77,7 @@ func (d *Daemon) exports() []rest.Export {
 	}, rest.Export{
 		File: export.DescriptionFile, Type: "application/json", Summary: "Description of the tables: columns, units, digests",
 		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {
-			b, err := BundleOf(ctx, d.store, id, false)
+			b, err := BundleOf(ctx, s, id, false)
 			if err != nil {
 				return err
 			}

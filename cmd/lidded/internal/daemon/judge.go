@@ -7,15 +7,14 @@ import (
 	"sync"
 
 	"lidded/cmd/lidded/internal/rest"
-	"lidded/store"
 	"lidded/sweep"
 )
 
-// judge evaluates runs from the store and remembers the last few, so that a
+// judge evaluates runs of an archive and remembers the last few, so that a
 // page that asks every few seconds costs only what is new.
 type judge struct {
-	store *store.Store
-	most  int
+	from Archive
+	most int
 
 	mu    sync.Mutex
 	known []*judged // the last used first
@@ -32,7 +31,7 @@ type judged struct {
 	last  sweep.Evaluation
 }
 
-func newJudge(s *store.Store, most int) *judge { return &judge{store: s, most: most} }
+func newJudge(s Archive, most int) *judge { return &judge{from: s, most: most} }
 
 // Evaluation says what a run captured so far means.
 func (j *judge) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
@@ -42,8 +41,8 @@ func (j *judge) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluatio
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if err := k.catchUp(ctx, j.store); err != nil {
-		return asItStood(ctx, j.store, id, err)
+	if err := k.catchUp(ctx, j.from); err != nil {
+		return asItStood(ctx, j.from, id, err)
 	}
 	if k.fresh != k.seq || k.seq == 0 {
 		k.last, k.fresh = k.eval.Evaluation(), k.seq
@@ -60,7 +59,7 @@ func (j *judge) Evidence(ctx context.Context, id sweep.RunID, at sweep.Setting, 
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	away := k.catchUp(ctx, j.store)
+	away := k.catchUp(ctx, j.from)
 	e, ok := k.eval.Evidence(at, point)
 	if !ok {
 		return e, &rest.NotFoundError{What: "point", Name: fmt.Sprintf("%d at %v", point, at)}
@@ -68,7 +67,7 @@ func (j *judge) Evidence(ctx context.Context, id sweep.RunID, at sweep.Setting, 
 	if away == nil {
 		return e, nil
 	}
-	kept, err := asItStood(ctx, j.store, id, away)
+	kept, err := asItStood(ctx, j.from, id, away)
 	if err != nil {
 		return e, err
 	}
@@ -80,7 +79,7 @@ func (j *judge) Evidence(ctx context.Context, id sweep.RunID, at sweep.Setting, 
 }
 
 // catchUp adds the captures that are new.
-func (k *judged) catchUp(ctx context.Context, s *store.Store) error {
+func (k *judged) catchUp(ctx context.Context, s Archive) error {
 	for c, err := range s.CapturesAfter(ctx, k.id, k.seq) {
 		if err != nil {
 			return err
@@ -100,11 +99,11 @@ func (j *judge) once(ctx context.Context, id sweep.RunID) (sweep.Evaluation, err
 	if known {
 		return j.Evaluation(ctx, id)
 	}
-	run, err := j.store.Run(ctx, id)
+	run, err := j.from.Run(ctx, id)
 	if err != nil {
 		return sweep.Evaluation{}, err
 	}
-	return evaluate(ctx, j.store, run)
+	return evaluate(ctx, j.from, run)
 }
 
 // of finds or makes the evaluator of a run.
@@ -118,7 +117,7 @@ func (j *judge) of(ctx context.Context, id sweep.RunID) (*judged, error) {
 			return k, nil
 		}
 	}
-	run, err := j.store.Run(ctx, id)
+	run, err := j.from.Run(ctx, id)
 	if err != nil {
 		return nil, err
 	}

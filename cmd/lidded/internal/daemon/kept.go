@@ -14,7 +14,7 @@ import (
 // evaluate judges a run from its captures. Where its traces left the store and
 // their archive cannot be read, the results are those kept from before, with a
 // note that says so.
-func evaluate(ctx context.Context, s *store.Store, run sweep.Run) (sweep.Evaluation, error) {
+func evaluate(ctx context.Context, s Archive, run sweep.Run) (sweep.Evaluation, error) {
 	e := sweep.NewEvaluator(run)
 	for c, err := range s.EachCapture(ctx, run.ID) {
 		if err != nil {
@@ -27,11 +27,12 @@ func evaluate(ctx context.Context, s *store.Store, run sweep.Run) (sweep.Evaluat
 
 // asItStood gives the results kept of a run whose traces are away; any other
 // cause is given back.
-func asItStood(ctx context.Context, s *store.Store, id sweep.RunID, cause error) (e sweep.Evaluation, err error) {
-	if store.KindOf(cause) != store.KindAway {
+func asItStood(ctx context.Context, s Archive, id sweep.RunID, cause error) (e sweep.Evaluation, err error) {
+	k, keeps := s.(kept)
+	if !keeps || store.KindOf(cause) != store.KindAway {
 		return e, cause
 	}
-	p, pruned, err := s.Pruned(ctx, id)
+	p, pruned, err := k.Pruned(ctx, id)
 	if err != nil || !pruned {
 		return e, errors.Join(cause, err)
 	}

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"lidded/cmd/lidded/internal/rest"
-	"lidded/store"
 	"lidded/sweep"
 	"lidded/sweep/report/document"
 )
@@ -16,14 +15,14 @@ import (
 const othersJudged = 20
 
 // ReportOf gathers what a report of a run is made of.
-func ReportOf(ctx context.Context, s *store.Store, id sweep.RunID) (document.Input, error) {
+func ReportOf(ctx context.Context, s Archive, id sweep.RunID) (document.Input, error) {
 	return reportOf(ctx, s, id, func(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
 		b, err := BundleOf(ctx, s, id, false)
 		return b.Evaluation, err
 	})
 }
 
-func reportOf(ctx context.Context, s *store.Store, id sweep.RunID, evaluate func(context.Context, sweep.RunID) (sweep.Evaluation, error)) (document.Input, error) {
+func reportOf(ctx context.Context, s Archive, id sweep.RunID, evaluate func(context.Context, sweep.RunID) (sweep.Evaluation, error)) (document.Input, error) {
 	var in document.Input
 	var err error
 	if in.Run, err = s.Run(ctx, id); err != nil {
@@ -62,7 +61,7 @@ func reportOf(ctx context.Context, s *store.Store, id sweep.RunID, evaluate func
 
 // others are the other runs of a run's specimens, in the order in which they were
 // stored, whatever the clock did.
-func others(ctx context.Context, s *store.Store, run sweep.Run) ([]document.Other, error) {
+func others(ctx context.Context, s Archive, run sweep.Run) ([]document.Other, error) {
 	list, err := s.Runs(ctx, sweep.RunFilter{})
 	if err != nil {
 		return nil, err
@@ -80,10 +79,10 @@ func others(ctx context.Context, s *store.Store, run sweep.Run) ([]document.Othe
 }
 
 // reports are the reports REST gives of a run.
-func (d *Daemon) reports() []rest.Export {
+func reports(s Archive, j *judge) []rest.Export {
 	write := func(form document.Form, how func(document.Document, io.Writer) error) func(context.Context, sweep.RunID, io.Writer) error {
 		return func(ctx context.Context, id sweep.RunID, w io.Writer) error {
-			in, err := reportOf(ctx, d.store, id, d.judge.Evaluation)
+			in, err := reportOf(ctx, s, id, j.Evaluation)
 			if err != nil {
 				return err
 			}
