@@ -34,6 +34,9 @@ type Options struct {
 	Briefs Briefs
 	// Makings knows how specimens are made; nil: nothing is known of any.
 	Makings Makings
+	// Elsewhere answers what belongs to benches of other daemons; nil: there are
+	// none.
+	Elsewhere Elsewhere
 	// Ready lists what the daemon needs and how it stands; nil: always ready.
 	Ready func(ctx context.Context) []Check
 
@@ -119,7 +122,7 @@ func build(o Options) (*server, error) {
 		o.Log = zap.NewNop()
 	}
 	s := &server{Options: o, mux: http.NewServeMux(), needs: map[string]access.Role{}}
-	s.api = humago.New(s.mux, s.config())
+	s.api = humago.New(s.operations(), s.config())
 	s.benchRoutes()
 	s.planRoutes()
 	s.runRoutes()

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"strings"
 	"sync"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -17,8 +16,10 @@ type BenchPath struct {
 	Name string `path:"name" maxLength:"100" doc:"Name of the bench"`
 }
 
-type benchList struct {
-	Benches []Bench `json:"benches"`
+// BenchList lists benches.
+type BenchList struct {
+	Benches []Bench      `json:"benches"`
+	Away    []AwayDaemon `json:"away,omitempty" doc:"On a lab server: daemons that did not answer"`
 }
 
 // order is what may come with an order.
@@ -39,7 +40,8 @@ type SourceOff struct {
 	SourceOn bool   `json:"source_on" doc:"As read back"`
 }
 
-type sourceOffList struct {
+// SourcesOff lists sources that went off.
+type SourcesOff struct {
 	Benches []SourceOff `json:"benches"`
 }
 
@@ -47,12 +49,12 @@ func (s *server) benchRoutes() {
 	register(s, access.Read, huma.Operation{
 		OperationID: "list-benches", Method: http.MethodGet, Path: "/v1/benches", Tags: []string{"benches"},
 		Summary: "List benches",
-	}, func(ctx context.Context, _ *struct{}) (*body[benchList], error) {
+	}, func(ctx context.Context, _ *struct{}) (*body[BenchList], error) {
 		all, err := s.benches(ctx)
 		if err != nil {
 			return nil, err
 		}
-		return bodyOf(benchList{each(all, benchOf)}), nil
+		return bodyOf(BenchList{Benches: each(all, benchOf)}), nil
 	})
 	register(s, access.Read, huma.Operation{
 		OperationID: "get-bench", Method: http.MethodGet, Path: "/v1/benches/{name}", Tags: []string{"benches"},
@@ -85,7 +87,7 @@ func (s *server) benchRoutes() {
 		OperationID: "all-sources-off", Method: http.MethodPost, Path: "/v1/source-off", Tags: []string{"benches"},
 		Summary:     "All sources off, now",
 		Description: "Does the same on every bench at once. One that cannot be confirmed off makes the whole answer an error that names it.",
-	}, func(ctx context.Context, in *struct{ Body *order }) (*body[sourceOffList], error) {
+	}, func(ctx context.Context, in *struct{ Body *order }) (*body[SourcesOff], error) {
 		return s.allSourcesOff(ctx, in.Body.who(ctx))
 	})
 }
@@ -125,7 +127,7 @@ func (s *server) sourceOff(ctx context.Context, bench, who string) error {
 	return nil
 }
 
-func (s *server) allSourcesOff(ctx context.Context, who string) (*body[sourceOffList], error) {
+func (s *server) allSourcesOff(ctx context.Context, who string) (*body[SourcesOff], error) {
 	all, err := s.benches(ctx)
 	if err != nil {
 		return nil, err
@@ -136,20 +138,17 @@ func (s *server) allSourcesOff(ctx context.Context, who string) (*body[sourceOff
 		wg.Go(func() { errs[i] = s.sourceOff(ctx, b.Bench.Name, who) })
 	}
 	wg.Wait()
-	out := sourceOffList{[]SourceOff{}}
-	var failed []string
-	p := kindSourceOn.of("")
+	out := SourcesOff{[]SourceOff{}}
+	var failed SourcesError
 	for i, b := range all {
 		if errs[i] != nil {
-			failed = append(failed, b.Bench.Name)
-			p.Errors = append(p.Errors, &huma.ErrorDetail{Location: b.Bench.Name, Message: errs[i].Error()})
+			failed.Where, failed.Why = append(failed.Where, b.Bench.Name), append(failed.Why, errs[i].Error())
 			continue
 		}
 		out.Benches = append(out.Benches, SourceOff{b.Bench.Name, false})
 	}
-	if len(failed) > 0 {
-		p.Detail = "not confirmed off: " + strings.Join(failed, ", ")
-		return nil, p
+	if len(failed.Where) > 0 {
+		return nil, &failed
 	}
 	return bodyOf(out), nil
 }

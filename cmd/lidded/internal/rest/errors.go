@@ -11,6 +11,7 @@ import (
 	"lidded/cmd/lidded/internal/access"
 	"lidded/driver"
 	"lidded/store"
+	"lidded/store/lab"
 	"lidded/sweep"
 	"lidded/sweep/engine"
 )
@@ -32,6 +33,8 @@ func problemOf(err error, log *zap.Logger) *Problem {
 		changed  *engine.IdentityError
 		down     *engine.DownError
 		kept     *store.Error
+		away     *AwayError
+		sources  *SourcesError
 		instr    *driver.Error
 		badInput sweep.Problem
 	)
@@ -79,6 +82,12 @@ func problemOf(err error, log *zap.Logger) *Problem {
 		return kindUnavailable.of(wait.Error())
 	case errors.Is(err, engine.ErrNotServing):
 		return kindUnavailable.of(engine.ErrNotServing.Error())
+	case errors.As(err, &away):
+		return away.problem()
+	case errors.As(err, &sources):
+		return sources.problem()
+	case lab.KindOf(err) != lab.KindUnknown:
+		return labProblem(err)
 	case errors.As(err, &kept) && storeKinds[kept.Kind].status != 0:
 		return storeKinds[kept.Kind].of(kept.Op + ": " + kept.Kind.String())
 	case errors.As(err, &instr):
@@ -94,6 +103,25 @@ func problemOf(err error, log *zap.Logger) *Problem {
 	log.Error("request failed", zap.String("instance", id), zap.Error(err))
 	p = kindInternal.of("")
 	p.Instance = "urn:uuid:" + id
+	return p
+}
+
+// labProblem shows what the lab said, without where it is.
+func labProblem(err error) *Problem {
+	k := kindLabAway
+	if lab.KindOf(err) == lab.KindDropped {
+		k = kindDropped
+	}
+	p := k.of(err.Error())
+	if e := (*lab.Error)(nil); errors.As(err, &e) {
+		p.Detail = e.Op
+		if e.Err != nil {
+			p.Detail += ": " + e.Err.Error()
+		}
+		if e.Hint != "" {
+			p.Hint = e.Hint
+		}
+	}
 	return p
 }
 

@@ -12,9 +12,6 @@ import (
 	"lidded/sweep"
 )
 
-// streamWrite is how long one write to a listener may take before it is given up.
-const streamWrite = 5 * time.Second
-
 type liveInput struct {
 	Bench string `query:"bench" maxLength:"100" doc:"Only this bench"`
 	Run   string `query:"run" maxLength:"64" doc:"Only this run"`
@@ -56,26 +53,8 @@ func (s *server) liveRoutes() {
 
 // stream writes events until the client goes, is too slow, or is dropped.
 func (s *server) stream(ctx context.Context, w http.ResponseWriter, sub *subscriber) {
-	rc := http.NewResponseController(w)
-	// The stream outlives the limits that hold for ordinary requests.
-	_ = rc.SetReadDeadline(time.Time{})
-	send := func(parts ...[]byte) bool {
-		if err := rc.SetWriteDeadline(time.Now().Add(streamWrite)); err != nil {
-			return false
-		}
-		for _, p := range parts {
-			if _, err := w.Write(p); err != nil {
-				return false
-			}
-		}
-		return rc.Flush() == nil
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	h.Set("X-Accel-Buffering", "no")
-	w.WriteHeader(http.StatusOK)
-	if !send([]byte("retry: 2000\n: live\n\n")) {
+	out, ok := OpenEvents(w)
+	if !ok {
 		return
 	}
 	beat := time.NewTicker(s.Heartbeat)
@@ -91,7 +70,7 @@ func (s *server) stream(ctx context.Context, w http.ResponseWriter, sub *subscri
 		select {
 		case <-fresh:
 			for _, m := range sub.traces.take() {
-				if !send([]byte("event: trace\ndata: "), m.json(), []byte("\n\n")) {
+				if !out.Send([]byte("event: trace\ndata: "), m.json(), []byte("\n\n")) {
 					return
 				}
 			}
@@ -104,11 +83,11 @@ func (s *server) stream(ctx context.Context, w http.ResponseWriter, sub *subscri
 		case <-ctx.Done():
 			return
 		case <-beat.C:
-			if !stillAdmitted(ctx) || !send([]byte(": alive\n\n")) {
+			if !out.Beat(ctx) {
 				return
 			}
 		case m, ok := <-sub.ch:
-			if !ok || !send([]byte("event: progress\ndata: "), m.json(), []byte("\n\n")) {
+			if !ok || !out.Send([]byte("event: progress\ndata: "), m.json(), []byte("\n\n")) {
 				return
 			}
 		}

@@ -11,12 +11,30 @@ import (
 	"lidded/sweep"
 )
 
-type planList struct {
-	Plans []PlanInfo `json:"plans"`
+// PlanList lists plans.
+type PlanList struct {
+	Plans []PlanInfo   `json:"plans"`
+	Away  []AwayDaemon `json:"away,omitempty" doc:"On a lab server: daemons that did not answer"`
 }
 
-type specimenList struct {
-	Specimens []Specimen `json:"specimens"`
+// SpecimenList lists specimens.
+type SpecimenList struct {
+	Specimens []Specimen   `json:"specimens"`
+	Away      []AwayDaemon `json:"away,omitempty" doc:"On a lab server: daemons that did not answer"`
+}
+
+// ofBench narrows a list to what a bench's daemon has.
+type ofBench struct {
+	Bench string `query:"bench" maxLength:"100" doc:"Only what this bench's daemon has in its config"`
+}
+
+// known refuses a bench that is not there.
+func (q *ofBench) known(ctx context.Context, s *server) error {
+	if q.Bench == "" {
+		return nil
+	}
+	_, err := s.bench(ctx, q.Bench)
+	return err
 }
 
 type planQuery struct {
@@ -29,12 +47,15 @@ func (s *server) planRoutes() {
 	register(s, access.Read, huma.Operation{
 		OperationID: "list-plans", Method: http.MethodGet, Path: "/v1/plans", Tags: []string{"plans"},
 		Summary: "List plans",
-	}, func(ctx context.Context, _ *struct{}) (*body[planList], error) {
+	}, func(ctx context.Context, in *ofBench) (*body[PlanList], error) {
+		if err := in.known(ctx, s); err != nil {
+			return nil, err
+		}
 		all, err := s.Plans.All(ctx)
 		if err != nil {
 			return nil, fmt.Errorf("list plans: %w", err)
 		}
-		return bodyOf(planList{each(all, planInfoOf)}), nil
+		return bodyOf(PlanList{Plans: each(all, planInfoOf)}), nil
 	})
 	register(s, access.Read, huma.Operation{
 		OperationID: "get-plan", Method: http.MethodGet, Path: "/v1/plans/{name}", Tags: []string{"plans"},
@@ -54,12 +75,15 @@ func (s *server) planRoutes() {
 	register(s, access.Read, huma.Operation{
 		OperationID: "list-specimens", Method: http.MethodGet, Path: "/v1/specimens", Tags: []string{"plans"},
 		Summary: "List specimens",
-	}, func(ctx context.Context, _ *struct{}) (*body[specimenList], error) {
+	}, func(ctx context.Context, in *ofBench) (*body[SpecimenList], error) {
+		if err := in.known(ctx, s); err != nil {
+			return nil, err
+		}
 		all, err := s.Plans.Specimens(ctx)
 		if err != nil {
 			return nil, fmt.Errorf("list specimens: %w", err)
 		}
-		return bodyOf(specimenList{each(all, specimenOf)}), nil
+		return bodyOf(SpecimenList{Specimens: each(all, specimenOf)}), nil
 	})
 }
 

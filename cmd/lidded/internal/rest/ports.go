@@ -53,6 +53,8 @@ type DaemonNow struct {
 	Started              time.Time
 	DiskFree, StoreBytes int64
 	Guardians            []GuardianNow // per bench, in the order of the config
+	Lab                  bool          // it is a lab server
+	Daemons              []OtherDaemon // of a lab server, in the order of the config
 }
 
 // GuardianNow is the process that stands by for a bench.

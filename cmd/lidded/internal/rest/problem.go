@@ -73,8 +73,11 @@ var (
 	kindInstrument   = kind{"instrument", http.StatusBadGateway, "Instrument does not do as told", ""}
 	kindInstrumentTO = kind{"instrument-timeout", http.StatusGatewayTimeout, "Instrument does not answer", ""}
 	kindSourceOn     = kind{"source-not-off", http.StatusBadGateway, "Source is not confirmed off", "Switch the source off by hand, now, and check."}
+	kindDaemonAway   = kind{"daemon-away", http.StatusBadGateway, "The bench's daemon cannot be reached", "See that it runs and that this server reaches it; nothing was done around it."}
 	kindUnavailable  = kind{"unavailable", http.StatusServiceUnavailable, "Not available now", ""}
 	kindNotReady     = kind{"not-ready", http.StatusServiceUnavailable, "Not ready", ""}
+	kindLabAway      = kind{"lab-away", http.StatusServiceUnavailable, "The lab cannot be read now", "It is tried again with every request; the benches and their daemons go on without it."}
+	kindDropped      = kind{"dropped", http.StatusGone, "Not kept any more", ""}
 	kindDiskFull     = kind{"storage", http.StatusInsufficientStorage, "Storage is full or read-only", "Make room on the disk, or make it writable; what was committed is safe."}
 )
 
@@ -82,7 +85,7 @@ var kinds = []kind{
 	kindBadRequest, kindUnauthorized, kindForbidden, kindTooMany, kindCrossSite, kindNotFound, kindNoRoute, kindMethod,
 	kindAccept, kindSlow, kindBusy, kindState, kindConflict, kindTooLarge, kindMedia, kindHost, kindInvalid,
 	kindRefused, kindKeyReused, kindInternal, kindInstrument, kindInstrumentTO, kindSourceOn, kindUnavailable,
-	kindNotReady, kindDiskFull,
+	kindNotReady, kindDiskFull, kindDaemonAway, kindLabAway, kindDropped,
 }
 
 // kindsByStatus holds the kind that stands for a bare status: the first listed.

@@ -10,8 +10,14 @@ import (
 	"lidded/cmd/lidded/internal/access"
 )
 
-type scheduleList struct {
-	Schedules []Schedule `json:"schedules"`
+// ScheduleList lists schedules.
+type ScheduleList struct {
+	Schedules []Schedule   `json:"schedules"`
+	Away      []AwayDaemon `json:"away,omitempty" doc:"On a lab server: daemons that did not answer"`
+}
+
+type scheduleQuery struct {
+	Bench string `query:"bench" maxLength:"100" doc:"Only this bench"`
 }
 
 func (s *server) upkeepRoutes() {
@@ -33,14 +39,18 @@ func (s *server) upkeepRoutes() {
 	register(s, access.Read, huma.Operation{
 		OperationID: "list-schedules", Method: http.MethodGet, Path: "/v1/schedules", Tags: []string{"plans"},
 		Summary: "List schedules, when they are next due, and what they missed",
-	}, func(ctx context.Context, _ *struct{}) (*body[scheduleList], error) {
-		out := scheduleList{[]Schedule{}}
+	}, func(ctx context.Context, in *scheduleQuery) (*body[ScheduleList], error) {
+		out := ScheduleList{Schedules: []Schedule{}}
 		if s.Upkeep != nil {
 			all, err := s.Upkeep.Schedules(ctx)
 			if err != nil {
 				return nil, fmt.Errorf("list schedules: %w", err)
 			}
-			out.Schedules = each(all, scheduleOf)
+			for _, one := range all {
+				if in.Bench == "" || in.Bench == one.Bench {
+					out.Schedules = append(out.Schedules, scheduleOf(one))
+				}
+			}
 		}
 		return bodyOf(out), nil
 	})

@@ -34,7 +34,7 @@ type Override struct {
 // Bench is a bench as it is now.
 type Bench struct {
 	Name        string       `json:"name"`
-	State       string       `json:"state" doc:"idle, or the state of the run that occupies the bench"`
+	State       string       `json:"state" doc:"idle, or the state of the run that occupies the bench; away: its daemon does not tell"`
 	Run         string       `json:"run,omitempty" doc:"The run that occupies the bench"`
 	SourceOn    *bool        `json:"source_on" doc:"null: not known; treat it as on"`
 	Analyzer    Instrument   `json:"analyzer"`
@@ -48,6 +48,30 @@ type Bench struct {
 	Overrides   []Override   `json:"override_never" doc:"Entries of the never-transmit table that the site overrides"`
 	HandsByRule bool         `json:"hands_by_rule" doc:"Hold points can be released by rule"`
 	Cautions    []string     `json:"cautions"`
+	Daemon      string       `json:"daemon,omitempty" doc:"On a lab server: address of the bench's own daemon"`
+	Away        *Away        `json:"away,omitempty" doc:"On a lab server: why nothing is known of the bench as it is now"`
+}
+
+// Away says why a bench's daemon does not tell of it.
+type Away struct {
+	Reason  string     `json:"reason"`
+	Since   *time.Time `json:"since,omitempty" doc:"When the daemon was first missed; left out: not known"`
+	Shipped *time.Time `json:"last_shipped,omitempty" doc:"When the bench last shipped to the lab; left out: not known"`
+}
+
+// AwayDaemon is a daemon that did not answer.
+type AwayDaemon struct {
+	Daemon string     `json:"daemon" doc:"Its address"`
+	Reason string     `json:"reason"`
+	Since  *time.Time `json:"since,omitempty" doc:"When it was first missed; left out: it answers, and not as asked"`
+}
+
+// AwayBench is a bench of which nothing is known now.
+func AwayBench(name, daemon string, a Away) Bench {
+	out := benchOf(BenchNow{})
+	out.Name, out.State, out.Daemon, out.Away = name, "away", daemon, &a
+	out.Analyzer.Fault, out.Source.Fault = a.Reason, a.Reason
+	return out
 }
 
 func benchOf(b BenchNow) Bench {

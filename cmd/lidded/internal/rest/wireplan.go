@@ -11,10 +11,16 @@ type PlanInfo struct {
 	Capture     string `json:"capture" enum:"linked,sealed"`
 	Points      int    `json:"points"`
 	Requirement string `json:"requirement,omitempty"`
+	OnBenches
+}
+
+// OnBenches are the benches whose daemon has something in its config.
+type OnBenches struct {
+	Benches []string `json:"benches,omitempty" doc:"On a lab server: the benches whose daemon has it; none: it stands in records alone"`
 }
 
 func planInfoOf(e PlanEntry) PlanInfo {
-	return PlanInfo{e.Name, e.About, e.Capture.String(), e.Points, e.Requirement}
+	return PlanInfo{Name: e.Name, About: e.About, Capture: e.Capture.String(), Points: e.Points, Requirement: e.Requirement}
 }
 
 // Plan is a compiled plan.
@@ -236,6 +242,7 @@ func outlookOf(p PlanOn) PlanOutlook {
 type Specimen struct {
 	Name  string `json:"name"`
 	About string `json:"about,omitempty"`
+	OnBenches
 }
 
-func specimenOf(s sweep.Specimen) Specimen { return Specimen{s.Name, s.About} }
+func specimenOf(s sweep.Specimen) Specimen { return Specimen{Name: s.Name, About: s.About} }

@@ -96,10 +96,22 @@ func scheduleOf(s ScheduleNow) Schedule {
 // Daemon is the daemon itself.
 type Daemon struct {
 	Version   string          `json:"version"`
+	Lab       bool            `json:"lab,omitempty" doc:"This is a lab server: it reads the lab, and has no bench of its own"`
+	Daemons   []OtherDaemon   `json:"daemons,omitempty" doc:"On a lab server: the benches' daemons"`
 	Started   *time.Time      `json:"started,omitempty"`
 	DiskFree  *int64          `json:"disk_free_bytes,omitempty" doc:"Left for the store; left out: not known"`
 	Store     *int64          `json:"store_bytes,omitempty" doc:"What the store takes; left out: not known"`
 	Guardians []GuardianState `json:"guardian" doc:"Per bench, the process that switches the source off when the daemon cannot"`
+}
+
+// OtherDaemon is a daemon that a lab server knows.
+type OtherDaemon struct {
+	Daemon  string     `json:"daemon" doc:"Its address"`
+	Up      bool       `json:"up"`
+	Since   *time.Time `json:"since,omitempty" doc:"When it came up or went away, as seen from here; left out: not known yet"`
+	Reason  string     `json:"reason,omitempty" doc:"Why it is away"`
+	Version string     `json:"version,omitempty"`
+	Benches []string   `json:"benches" doc:"As far as they were heard of"`
 }
 
 // GuardianState is the guardian of a bench.
@@ -116,7 +128,7 @@ func daemonOf(version string, d DaemonNow) Daemon {
 		return &n
 	}
 	return Daemon{
-		Version: version, Started: timeIf(d.Started), DiskFree: bytes(d.DiskFree), Store: bytes(d.StoreBytes),
+		Version: version, Lab: d.Lab, Daemons: d.Daemons, Started: timeIf(d.Started), DiskFree: bytes(d.DiskFree), Store: bytes(d.StoreBytes),
 		Guardians: each(d.Guardians, func(g GuardianNow) GuardianState { return GuardianState(g) }),
 	}
 }
