@@ -13,15 +13,16 @@ import (
 func labCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "lab",
-		Short: "look after the PostgreSQL database that benches share",
+		Short: "look after the PostgreSQL database that benches share, and serve it",
 		Long: "A daemon whose config says\n\n" +
 			"  lab:\n    dsn: postgres://USER@HOST:5432/DATABASE\n\n" +
-			"ships its journal there, at its own pace. These commands make and keep that database; they are run\n" +
-			"as its owner. The password belongs into a passfile, not into the name.",
+			"ships its journal there, at its own pace. 'lidded lab serve' shows it; the other commands make and\n" +
+			"keep that database and are run as its owner. The password belongs into a passfile, not into the\n" +
+			"name.",
 		Args: none,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(labMigrateCommand(), labPartitionsCommand(), labAllowCommand())
+	c.AddCommand(labServeCommand(), labMigrateCommand(), labPartitionsCommand(), labAllowCommand())
 	return c
 }
 

@@ -3,6 +3,8 @@ package main
 import (
 	"os"
 	"testing"
+
+	"lidded/store/lab/labtest"
 )
 
 // asProgram in the environment makes the test binary be the program itself, for
@@ -16,5 +18,5 @@ func TestMain(m *testing.M) {
 		main()
 		return
 	}
-	os.Exit(m.Run())
+	labtest.Main(m)
 }

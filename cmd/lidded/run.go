@@ -145,8 +145,13 @@ func configFlag(c *cobra.Command) *string {
 
 // daemonFlags adds the flags that win over the config file's daemon section.
 func daemonFlags(c *cobra.Command) {
-	c.Flags().String("listen", "", "address of page, REST and metrics, in place of daemon.listen")
+	serverFlags(c)
 	c.Flags().String("store", "", "store file, in place of daemon.store")
+}
+
+// serverFlags add those that a lab server has, too.
+func serverFlags(c *cobra.Command) {
+	c.Flags().String("listen", "", "address of page, REST and metrics, in place of daemon.listen")
 	c.Flags().String("log.format", "", "console or json, in place of daemon.log.format")
 	c.Flags().String("log.level", "", "debug, info, warn or error, in place of daemon.log.level")
 }

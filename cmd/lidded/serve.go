@@ -1,11 +1,13 @@
 package main
 
 import (
+	"context"
 	"errors"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
+	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/daemon"
 )
 
@@ -26,29 +28,44 @@ func serveCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		log := newLogger(cfg.Daemon.Log, c.ErrOrStderr())
-		defer func() { _ = log.Sync() }()
-		o := daemon.Options{Software: software(), Logger: log}
+		var guard []string
 		if cfg.Daemon.Guardian {
-			if o.Guardian, err = guardianProgram(); err != nil {
+			if guard, err = guardianProgram(); err != nil {
 				return err
 			}
 		}
-		d, err := daemon.Open(c.Context(), cfg, o)
-		if refused := (*daemon.AccessError)(nil); errors.As(err, &refused) {
-			return usageError{err}
-		}
-		if err != nil {
-			return err
-		}
-		done := notifyService(c.Context(), d.URL(), log.Named("service"))
-		err = d.Serve(c.Context())
-		done()
-		if err != nil {
-			return err
-		}
-		log.Info("ended", zap.String("sources", "off"))
-		return nil
+		return serveUntilDone(c, cfg, func(o daemon.Options) (server, error) {
+			o.Guardian = guard
+			return daemon.Open(c.Context(), cfg, o)
+		}, zap.String("sources", "off"))
 	}
 	return c
+}
+
+// server is what is served: a daemon, or the lab.
+type server interface {
+	URL() string
+	Serve(ctx context.Context) error
+}
+
+// serveUntilDone opens a server and serves until the command ends; ended is logged
+// then.
+func serveUntilDone(c *cobra.Command, cfg *config.Config, open func(daemon.Options) (server, error), ended ...zap.Field) error {
+	log := newLogger(cfg.Daemon.Log, c.ErrOrStderr())
+	defer func() { _ = log.Sync() }()
+	s, err := open(daemon.Options{Software: software(), Logger: log})
+	if refused := (*daemon.AccessError)(nil); errors.As(err, &refused) {
+		return usageError{err}
+	}
+	if err != nil {
+		return err
+	}
+	done := notifyService(c.Context(), s.URL(), log.Named("service"))
+	err = s.Serve(c.Context())
+	done()
+	if err != nil {
+		return err
+	}
+	log.Info("ended", ended...)
+	return nil
 }

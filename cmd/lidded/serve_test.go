@@ -30,6 +30,7 @@ type served struct {
 	before func(address string) string
 	edit   func(b *virtual.Bench, config string) string
 	stop   func() (code int, stderr string)
+	log    func() string // stderr so far
 }
 
 // safeBuffer may be written and read at once.
@@ -98,26 +99,37 @@ specimens: [{name: heron}, {name: otter}]
 	if err := os.WriteFile(path, []byte(s.edit(bench, text)), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	var stdout bytes.Buffer
-	var stderr safeBuffer
-	code, done := 0, make(chan struct{})
-	go func() {
-		defer close(done)
-		code = run(ctx, []string{"serve", "-c", path}, &stdout, &stderr)
-	}()
 	s.bench = bench
-	s.stop = func() (int, string) {
-		cancel()
-		<-done
-		return code, stderr.String()
-	}
+	s.serving("serve", "-c", path)
 	t.Cleanup(func() {
 		s.stop()
 		if bench.SourceOn() {
 			t.Error("the source is on after the daemon ended")
 		}
 	})
+	return s
+}
+
+// serving runs a command that serves until the test ends, and waits until it is
+// ready.
+func (s *served) serving(args ...string) {
+	t := s.t
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	var stdout bytes.Buffer
+	var stderr safeBuffer
+	code, done := 0, make(chan struct{})
+	go func() {
+		defer close(done)
+		code = run(ctx, args, &stdout, &stderr)
+	}()
+	s.stop = func() (int, string) {
+		cancel()
+		<-done
+		return code, stderr.String()
+	}
+	s.log = stderr.String
+	t.Cleanup(func() { s.stop() })
 	where := regexp.MustCompile(`"address":"(https?://[^"]+)"`)
 	s.until("the daemon serves", func() bool {
 		select {
@@ -132,7 +144,6 @@ specimens: [{name: heron}, {name: otter}]
 		}
 		return false
 	})
-	return s
 }
 
 // until polls until what is waited for has come, for a minute at most.

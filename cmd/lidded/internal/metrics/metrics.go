@@ -32,6 +32,9 @@ type Options struct {
 	Schedules func() []Schedule
 	// Shipping tells how shipping to the lab stands; false: nothing is shipped.
 	Shipping func() (Shipping, bool)
+	// Fleet tells how a lab server stands to the lab and the daemons; nil: this is
+	// none.
+	Fleet func() Fleet
 }
 
 // Schedule is a schedule as it stands.
@@ -84,7 +87,7 @@ func New(o Options) *Metrics {
 	build.Set(1)
 	m.registry.MustRegister(
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, size{storeDesc, o.StoreBytes}, size{diskDesc, o.DiskFree}, schedules{o.Schedules}, shipping{o.Shipping},
+		build, m.runs, m.results, m.instruments, m.requests, benches{o.Benches}, size{storeDesc, o.StoreBytes}, size{diskDesc, o.DiskFree}, schedules{o.Schedules}, shipping{o.Shipping}, fleet{o.Fleet},
 	)
 	return m
 }

@@ -40,8 +40,8 @@ type SourceOff struct {
 	SourceOn bool   `json:"source_on" doc:"As read back"`
 }
 
-// SourcesOff lists sources that went off.
-type SourcesOff struct {
+// SourceOffList lists sources that went off.
+type SourceOffList struct {
 	Benches []SourceOff `json:"benches"`
 }
 
@@ -87,8 +87,8 @@ func (s *server) benchRoutes() {
 		OperationID: "all-sources-off", Method: http.MethodPost, Path: "/v1/source-off", Tags: []string{"benches"},
 		Summary:     "All sources off, now",
 		Description: "Does the same on every bench at once. One that cannot be confirmed off makes the whole answer an error that names it.",
-	}, func(ctx context.Context, in *struct{ Body *order }) (*body[SourcesOff], error) {
-		return s.allSourcesOff(ctx, in.Body.who(ctx))
+	}, func(ctx context.Context, in *struct{ Body *order }) (*body[SourceOffList], error) {
+		return s.allSourceOffList(ctx, in.Body.who(ctx))
 	})
 }
 
@@ -127,7 +127,7 @@ func (s *server) sourceOff(ctx context.Context, bench, who string) error {
 	return nil
 }
 
-func (s *server) allSourcesOff(ctx context.Context, who string) (*body[SourcesOff], error) {
+func (s *server) allSourceOffList(ctx context.Context, who string) (*body[SourceOffList], error) {
 	all, err := s.benches(ctx)
 	if err != nil {
 		return nil, err
@@ -138,7 +138,7 @@ func (s *server) allSourcesOff(ctx context.Context, who string) (*body[SourcesOf
 		wg.Go(func() { errs[i] = s.sourceOff(ctx, b.Bench.Name, who) })
 	}
 	wg.Wait()
-	out := SourcesOff{[]SourceOff{}}
+	out := SourceOffList{[]SourceOff{}}
 	var failed SourcesError
 	for i, b := range all {
 		if errs[i] != nil {
