@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"net"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -167,6 +168,34 @@ func TestAnEvening(t *testing.T) {
 	}
 	b.paper(t, "the report")
 	b.quiet(t)
+	_, html := fetch(t, links["Report"])
+	file := filepath.Join(t.TempDir(), "report.html") // where a checker may run its script
+	if err := os.WriteFile(file, []byte(html), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.do(t, "open the report's file", chromedp.Navigate("file://"+file))
+	b.fit(t, "the report")
+	b.forget() // the report's file is no address of the daemon
+
+	base, _, _ := strings.Cut(links["Report"], "/v1/")
+	b.do(t, "open the interface's page", chromedp.Navigate(base+"/docs"))
+	b.fit(t, "the interface's page")
+	b.quiet(t)
+}
+
+// fit checks that what is shown is accessible, light and dark, and no wider than
+// a phone.
+func (b *browser) fit(t *testing.T, what string) {
+	t.Helper()
+	for _, dark := range []bool{false, true} {
+		b.look(t, 390, dark)
+		for _, v := range b.check(t, axe(t)) {
+			t.Errorf("%s, dark %v: %s", what, dark, v)
+		}
+	}
+	if over := ask[int](t, b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+		t.Errorf("%s is %d px too wide for a phone", what, over)
+	}
 }
 
 // paper prints what is shown and checks that it is a document with pages.
