@@ -113,6 +113,16 @@ specimens: [{name: heron}, {name: otter}]
 // serving runs a command that serves until the test ends, and waits until it is
 // ready.
 func (s *served) serving(args ...string) {
+	s.t.Helper()
+	s.startServing(args...)
+	s.until("the daemon is ready", func() bool {
+		var ready struct{ Ready bool }
+		return s.call("GET", "/readyz", nil, &ready) == 200 && ready.Ready
+	})
+}
+
+// startServing is serving that waits for the address alone.
+func (s *served) startServing(args ...string) {
 	t := s.t
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
@@ -139,8 +149,7 @@ func (s *served) serving(args ...string) {
 		}
 		if m := where.FindStringSubmatch(stderr.String()); m != nil {
 			s.base = m[1]
-			var ready struct{ Ready bool }
-			return s.call("GET", "/readyz", nil, &ready) == 200 && ready.Ready
+			return true
 		}
 		return false
 	})

@@ -59,8 +59,6 @@ func (k Kind) String() string { return kindNames.Of(int(k)) }
 func KindOf(err error) Kind {
 	var ours *Error
 	var pg *pgconn.PgError
-	var dial *pgconn.ConnectError
-	var op *net.OpError
 	switch {
 	case !errors.As(err, &ours):
 		return KindUnknown
@@ -75,11 +73,18 @@ func KindOf(err error) Kind {
 			}
 		}
 		return KindUnknown
-	case errors.As(err, &dial), errors.As(err, &op), errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, net.ErrClosed),
-		errors.Is(err, context.DeadlineExceeded), pgconn.SafeToRetry(ours.Err):
+	case unreached(ours.Err):
 		return KindAway
 	}
 	return KindUnknown
+}
+
+// unreached reports whether a connection was lost, or never came up.
+func unreached(err error) bool {
+	var dial *pgconn.ConnectError
+	var op *net.OpError
+	return errors.As(err, &dial) || errors.As(err, &op) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) ||
+		errors.Is(err, context.DeadlineExceeded) || pgconn.SafeToRetry(err)
 }
 
 // errVersion is the cause where schema and program do not belong together.
@@ -192,8 +197,7 @@ func hint(err error) string {
 		}
 		return ""
 	}
-	var op *net.OpError
-	if errors.As(err, &op) || errors.Is(err, context.DeadlineExceeded) {
+	if unreached(err) {
 		return "start PostgreSQL or check the way to it; the benches keep everything until it is back"
 	}
 	return ""

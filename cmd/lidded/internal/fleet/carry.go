@@ -42,6 +42,10 @@ func carried(r *http.Request) http.Header {
 // given is what of an answer's header is passed on.
 var given = []string{"Content-Type", "Content-Disposition", "Location", "Link", "Retry-After", "WWW-Authenticate", "Allow"}
 
+// noneToPassOn is why a daemon that wants a token is of no use to whoever was let
+// in here without one.
+const noneToPassOn = "it wants a token, and this server, which lets everybody in without one, has none to pass on: make one with 'lidded token create' and let it in at both"
+
 // pass sends a request on to a daemon and gives its answer, whatever it is. An
 // order goes on when the client leaves.
 func (f *Fleet) pass(w http.ResponseWriter, r *http.Request, d *daemon, body []byte) {
@@ -72,7 +76,7 @@ func (f *Fleet) give(w http.ResponseWriter, r *http.Request, d *daemon, resp *ht
 	defer resp.Body.Close()
 	if resp.StatusCode == http.StatusUnauthorized && rest.CallerOf(r.Context()) == "" {
 		// Asking for a token would not help: none is sent on.
-		rest.WriteProblem(w, http.StatusForbidden, fmt.Sprintf("the daemon at %s wants a token, and this server lets everybody in without one, so that it has none to pass on: make one with 'lidded token create' and let it in at both", d.url))
+		rest.WriteProblem(w, http.StatusForbidden, "the daemon at "+d.url+": "+noneToPassOn)
 		return
 	}
 	for _, n := range given {

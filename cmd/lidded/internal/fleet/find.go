@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/sweep"
 )
@@ -43,8 +44,18 @@ type seen struct {
 	ships *time.Time
 }
 
+// miss is a daemon that gave no list.
+type miss struct {
+	rest.AwayDaemon
+	refused bool // it answers, and does not let the caller
+}
+
+func wire(all []miss) []rest.AwayDaemon {
+	return each(all, func(m miss) rest.AwayDaemon { return m.AwayDaemon })
+}
+
 // look asks for the benches as they are now.
-func (f *Fleet) look(r *http.Request) (list []*seen, away []rest.AwayDaemon) {
+func (f *Fleet) look(r *http.Request) (list []*seen, away []miss) {
 	by := map[string]*seen{}
 	add := func(name string) *seen {
 		if by[name] == nil {
@@ -56,11 +67,11 @@ func (f *Fleet) look(r *http.Request) (list []*seen, away []rest.AwayDaemon) {
 	for _, a := range f.all(r, "/v1/benches") {
 		var got struct{ Benches []json.RawMessage }
 		if a.err != nil || a.status != http.StatusOK || json.Unmarshal(a.body, &got) != nil {
-			miss := missed(a)
-			away = append(away, miss)
+			m := missed(a, r)
+			away = append(away, m)
 			for _, name := range a.from.standing().Benches {
 				b := add(name)
-				b.at, b.why, b.since = append(b.at, a.from), miss.Reason, miss.Since
+				b.at, b.why, b.since = append(b.at, a.from), m.Reason, m.Since
 			}
 			continue
 		}
@@ -97,20 +108,32 @@ func (f *Fleet) look(r *http.Request) (list []*seen, away []rest.AwayDaemon) {
 }
 
 // missed says that a daemon gave no list.
-func missed(a answer) rest.AwayDaemon {
-	out := rest.AwayDaemon{Daemon: a.from.url, Reason: a.refusal()}
+func missed(a answer, r *http.Request) miss {
+	out := miss{rest.AwayDaemon{Daemon: a.from.url, Reason: a.refusal()}, a.status == http.StatusUnauthorized || a.status == http.StatusForbidden}
+	if out.refused && rest.CallerOf(r.Context()) == "" {
+		out.Reason = noneToPassOn
+	}
 	if now := a.from.standing(); a.err != nil && !now.Up {
 		out.Since = now.Since
 	}
 	return out
 }
 
-func absent(away []rest.AwayDaemon) string {
+func absent(away []miss) string {
 	parts := make([]string, len(away))
 	for i, d := range away {
 		parts[i] = d.Daemon + " (" + d.Reason + ")"
 	}
 	return "not to be asked: " + strings.Join(parts, ", ")
+}
+
+// notFound says why a thing that must be somewhere is at no daemon that could be
+// asked.
+func notFound(what string, away []miss) error {
+	if slices.ContainsFunc(away, func(m miss) bool { return m.refused }) {
+		return &access.Refusal{Kind: access.TooLow, Text: fmt.Sprintf("no daemon that lets the caller look has %s; %s", what, absent(away))}
+	}
+	return &rest.AwayError{Daemon: away[0].Daemon, Reason: away[0].Reason, Hint: fmt.Sprintf("No daemon that answers has %s; %s.", what, absent(away))}
 }
 
 // claimed is the error for a bench that several daemons have.
@@ -144,7 +167,7 @@ func (f *Fleet) find(r *http.Request, name, place string) (*daemon, error) {
 	case i >= 0 && len(list[i].at) > 1:
 		return nil, claimed(list[i])
 	case len(away) > 0:
-		return nil, &rest.AwayError{Daemon: away[0].Daemon, Reason: away[0].Reason, Hint: fmt.Sprintf("No daemon that answers has bench %q; %s.", name, absent(away))}
+		return nil, notFound(fmt.Sprintf("bench %q", name), away)
 	case i >= 0:
 		return nil, &rest.AwayError{Daemon: "bench " + name, Reason: list[i].why, Hint: "Name its daemon in lab.daemons of this server's config."}
 	}
@@ -187,20 +210,20 @@ func (f *Fleet) findRun(r *http.Request, id string) (*daemon, error) {
 // not.
 func (f *Fleet) whoRuns(r *http.Request, id string, err error) (*daemon, error) {
 	answers := f.all(r, "/v1/runs/"+url.PathEscape(id))
-	var away []rest.AwayDaemon
+	var away []miss
 	for _, a := range answers {
 		switch {
 		case a.err == nil && a.status == http.StatusOK:
 			return a.from, nil
 		case a.err != nil || a.status != http.StatusNotFound:
-			away = append(away, missed(a))
+			away = append(away, missed(a, r))
 		}
 	}
 	switch {
 	case !errors.Is(err, sweep.ErrNoRun):
 		return nil, err
 	case len(away) > 0:
-		return nil, &rest.AwayError{Daemon: away[0].Daemon, Reason: away[0].Reason, Hint: fmt.Sprintf("Run %s is not in the lab, and no daemon that answers has it; %s.", id, absent(away))}
+		return nil, notFound("run "+id+", nor has the lab", away)
 	}
 	return nil, &rest.NotFoundError{What: "run", Name: id}
 }

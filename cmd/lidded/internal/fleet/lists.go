@@ -63,12 +63,12 @@ func (f *Fleet) listed(w http.ResponseWriter, r *http.Request, here http.Handler
 	f.look(r) // says which benches each has
 	var list []json.RawMessage
 	on := map[string][]string{}
-	var away []rest.AwayDaemon
+	var away []miss
 	named := map[string]bool{}
 	for _, a := range f.all(r, path) {
 		items, ok := a.items(key)
 		if !ok {
-			away = append(away, missed(a))
+			away = append(away, missed(a, r))
 			continue
 		}
 		benches := a.from.standing().Benches
@@ -99,11 +99,11 @@ func (f *Fleet) listSchedules(w http.ResponseWriter, r *http.Request, here http.
 		return
 	}
 	var list []json.RawMessage
-	var away []rest.AwayDaemon
+	var away []miss
 	for _, a := range f.all(r, "/v1/schedules") {
 		items, ok := a.items("schedules")
 		if !ok {
-			away = append(away, missed(a))
+			away = append(away, missed(a, r))
 			continue
 		}
 		list = append(list, items...)
@@ -121,13 +121,13 @@ func (a answer) items(key string) ([]json.RawMessage, bool) {
 	return items, true
 }
 
-func (f *Fleet) give200(w http.ResponseWriter, key string, list []json.RawMessage, away []rest.AwayDaemon) {
+func (f *Fleet) give200(w http.ResponseWriter, key string, list []json.RawMessage, away []miss) {
 	if list == nil {
 		list = []json.RawMessage{}
 	}
 	out := map[string]any{key: list}
 	if len(away) > 0 {
-		out["away"] = away
+		out["away"] = wire(away)
 	}
 	writeJSON(w, out)
 }
