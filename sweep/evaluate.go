@@ -225,7 +225,8 @@ func (e *Evaluator) Evaluation() Evaluation {
 		out.Results = append(out.Results, e.specimen(spec.Name)...)
 	}
 	out.Linearity = e.deviations()
-	out.Summaries, out.Budgets = e.summarize(out.Results), e.budgetsOf(out.Results)
+	out.Summaries, out.Combined = e.summarize(out.Results)
+	out.Budgets = e.budgetsOf(out.Results)
 	out.Time = e.timing
 	if p := e.run.Predicted; p > 0 && e.timing.Took > 0 {
 		out.Time.Predicted, out.Time.Ratio = p, e.timing.Took.Seconds()/p.Seconds()

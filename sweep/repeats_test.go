@@ -180,6 +180,9 @@ func TestRepeatsFromTraces(t *testing.T) {
 		if want := 3 * len(run.Plan.Points); len(e.Results) != want {
 			t.Fatalf("%d results, want %d", len(e.Results), want)
 		}
+		if joined := e.BySetting(); len(joined) != len(run.Plan.Points) || joined[0].Rule != e.Summaries[0].Worst[0].Rule || joined[0].SE != e.Summaries[0].Worst[0].SE {
+			t.Fatalf("%d joined: %+v", len(joined), joined[0])
+		}
 		for _, w := range e.Summaries[0].Worst {
 			switch w.SE.Relation {
 			case sweep.Equal:

@@ -109,9 +109,12 @@ type Counts struct {
 	Missing  int `json:"missing"` // not captured yet
 }
 
-// Report is everything Evaluate finds in a run.
+// Evaluation is everything Evaluate finds in a run.
 type Evaluation struct {
-	Results   []Result  `json:"results"`
+	Results []Result `json:"results"`
+	// Combined are the results with the repeats of a setting joined to one claim, as
+	// Rule says, where the plan has repeats; see BySetting.
+	Combined  []Result  `json:"combined,omitempty"`
 	Summaries []Summary `json:"summaries"`
 	Notes     []string  `json:"notes,omitempty"` // such as a closing reference that drifted
 	Time      Timing    `json:"time"`
@@ -120,6 +123,33 @@ type Evaluation struct {
 	Budgets []uncertainty.Result `json:"-"`
 	// Linearity is what the plan's linearity check found, in order of capture.
 	Linearity []Deviation `json:"linearity,omitempty"`
+}
+
+// BySetting gives one result for each setting and point, repeats joined: the basis
+// of the worst cases. One kept from before repeats were joined gives the lowest.
+func (e Evaluation) BySetting() []Result {
+	if e.Combined != nil {
+		return e.Combined
+	}
+	type place struct {
+		at    Setting
+		point int
+	}
+	at := map[place]int{}
+	var out []Result
+	for _, r := range e.Results {
+		k := place{r.At, r.Point}
+		k.at.Repeat = 0
+		i, seen := at[k]
+		switch {
+		case !seen:
+			at[k] = len(out)
+			out = append(out, r)
+		case r.SE.Relation != RelationUnknown && (out[i].SE.Relation == RelationUnknown || lower(r, out[i])):
+			out[i] = r
+		}
+	}
+	return out
 }
 
 // Timing holds the plan's prediction against what the captures took.

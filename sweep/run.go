@@ -139,6 +139,19 @@ type Run struct {
 	Checkpoint Checkpoint        `json:"checkpoint"`
 }
 
+// Began is when the run began, or was made where it has not.
+func (r Run) Began() time.Time { return began(r.Started, r.Created) }
+
+// Began is when the run began, or was made where it has not.
+func (r RunInfo) Began() time.Time { return began(r.Started, r.Created) }
+
+func began(started *time.Time, created time.Time) time.Time {
+	if started != nil {
+		return *started
+	}
+	return created
+}
+
 // Look is one trace of a point with the source on or off.
 type Look struct {
 	SourceOn bool         `json:"source_on"`

@@ -8,9 +8,9 @@ import (
 	"lidded/sweep/requirement"
 )
 
-// summarize finds each specimen's worst case per frequency and its verdict.
-func (e *Evaluator) summarize(results []Result) []Summary {
-	var out []Summary
+// summarize finds each specimen's worst case per frequency and its verdict, and the
+// claims they stand on: one for each setting, where the plan has repeats.
+func (e *Evaluator) summarize(results []Result) (out []Summary, combined []Result) {
 	run := e.run
 	for _, spec := range run.Specimens {
 		pooled := pooledScatter(results, spec.Name)
@@ -27,6 +27,9 @@ func (e *Evaluator) summarize(results []Result) []Summary {
 				continue
 			}
 			settings := e.settings(here, pooled, q)
+			if run.Plan.Repeats > 1 {
+				combined = append(combined, settings...)
+			}
 			w := worst(spec.Name, q, settings)
 			if run.Line != nil {
 				j := requirement.Judge(run.Line, fieldOf(q), q.Freq, claimOf(w.Outcome, w.SE))
@@ -48,7 +51,7 @@ func (e *Evaluator) summarize(results []Result) []Summary {
 		s.judge(run)
 		out = append(out, s)
 	}
-	return out
+	return out, combined
 }
 
 // worst is the lowest of one specimen and point over its settings; a minimum over

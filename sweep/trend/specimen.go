@@ -23,12 +23,7 @@ func Counts(r sweep.RunInfo) bool {
 }
 
 // time of a night: when its run began.
-func (n Night) time() time.Time {
-	if n.Run.Started != nil {
-		return *n.Run.Started
-	}
-	return n.Run.Created
-}
+func (n Night) time() time.Time { return n.Run.Began() }
 
 // Frequency is the trend of a specimen at one frequency: of its SE, the lowest over
 // positions and polarizations as a run found it, and of the reference level there.
@@ -49,9 +44,9 @@ type Row struct {
 	Reference unit.DBm // missing: none
 }
 
-// nearEnough is how far, as a share, a frequency of another plan may be from the
+// SameFrequency is how far, as a share, a frequency of another plan may be from the
 // one asked for and still be taken for the same.
-const nearEnough = 0.005
+const SameFrequency = 0.005
 
 // Usual gives the frequencies shown where none are asked for: those of the newest
 // run with a claim where the specimen is lowest, at most so many, in rising order.
@@ -118,7 +113,7 @@ func settle(newest []Night, want unit.Hz) (unit.Hz, *unit.DB, bool) {
 
 func nearest(rows []sweep.BriefRow, f unit.Hz) *sweep.BriefRow {
 	var best *sweep.BriefRow
-	off := nearEnough * math.Abs(float64(f))
+	off := SameFrequency * math.Abs(float64(f))
 	for i, r := range rows {
 		d := math.Abs(float64(r.Freq - f))
 		if d < off || d == off && (best == nil || lower(r, *best)) {
