@@ -61,9 +61,12 @@ func trendCommand() *cobra.Command {
 			return err
 		}
 		defer s.Close()
-		nights, err := nightsOf(c.Context(), s, filter, span)
+		nights, unread, err := nightsOf(c.Context(), s, filter, span)
 		if err != nil {
 			return err
+		}
+		for _, u := range unread {
+			fmt.Fprintf(c.ErrOrStderr(), "run %s is left out: it cannot be read: %s\n", u.Run, u.Reason)
 		}
 		if len(nights) == 0 {
 			return fmt.Errorf("no completed or stopped run of %s: 'lidded runs' lists the runs of a daemon", args[0])
@@ -78,7 +81,7 @@ func trendCommand() *cobra.Command {
 		w := c.OutOrStdout()
 		switch {
 		case *asJSON:
-			return printJSON(w, rest.TrendsOf(args[0], all, len(nights), 0))
+			return printJSON(w, rest.TrendsOf(args[0], all, len(nights), 0, unread))
 		case *asCSV:
 			return trendCSV(w, args[0], all)
 		}
@@ -105,26 +108,30 @@ func parseSpan(from, to string) (span, error) {
 	return s, nil
 }
 
-// nightsOf judges the runs that count, one after the other.
-func nightsOf(ctx context.Context, s *store.Store, f sweep.RunFilter, when span) ([]trend.Night, error) {
+// nightsOf judges the runs that count, one after the other, and names those that
+// cannot be read.
+func nightsOf(ctx context.Context, s *store.Store, f sweep.RunFilter, when span) (out []trend.Night, unread []rest.UnreadRun, err error) {
 	runs, err := s.Runs(ctx, f)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	var out []trend.Night
 	for _, r := range runs {
 		if !trend.Counts(r) || !when.holds(r.Created) {
 			continue
 		}
 		all, err := daemon.BundleOf(ctx, s, r.ID, false)
-		if err != nil {
-			return nil, err
+		switch {
+		case ctx.Err() != nil:
+			return nil, nil, ctx.Err()
+		case err != nil:
+			unread = append(unread, rest.UnreadRun{Run: string(r.ID), Reason: err.Error()})
+			continue
 		}
 		if b, ok := sweep.BriefOf(all.Evaluation, f.Specimen); ok {
 			out = append(out, trend.Night{Run: r, Brief: b})
 		}
 	}
-	return out, nil
+	return out, unread, nil
 }
 
 func trendTables(w io.Writer, specimen string, all []trend.Frequency) error {

@@ -280,7 +280,7 @@ func TestSpecimen(t *testing.T) {
 	if c, err = between.Specimen(locker, nights, "depot-c", between.Choice{}); err != nil || len(c.Pairs) != 2 || c.Pairs[0].A != "depot-c" || c.Pairs[0].Rows[0].Difference.By != -10 {
 		t.Errorf("%+v %v", c, err)
 	}
-	if _, err = between.Specimen(locker, nights, "depot-x"); err == nil || !strings.Contains(err.Error(), "choose among depot-a, depot-b, depot-c", between.Choice{}) {
+	if _, err = between.Specimen(locker, nights, "depot-x", between.Choice{}); err == nil || !strings.Contains(err.Error(), "choose among depot-a, depot-b, depot-c") {
 		t.Error(err)
 	}
 	if _, err = between.Specimen(locker, append(nights, nights[0]), "", between.Choice{}); err == nil {

@@ -130,13 +130,13 @@ func (p *Pair) count() {
 // references looks at the open levels, at equal source level where every row lets it.
 func (p *Pair) references() {
 	p.Normalised = true
-	any := false
+	found := false
 	for _, r := range p.Rows {
 		if d := r.Reference; d != nil {
-			any, p.Normalised = true, p.Normalised && known(d.Normalised)
+			found, p.Normalised = true, p.Normalised && known(d.Normalised)
 		}
 	}
-	p.Normalised = p.Normalised && any
+	p.Normalised = p.Normalised && found
 	var by []float64
 	for i := range p.Rows {
 		r := &p.Rows[i]

@@ -133,6 +133,7 @@ func build(o Options) (*server, error) {
 	s.runExpectationRoutes()
 	s.briefRoutes()
 	s.trendRoutes()
+	s.betweenRoutes()
 	s.upkeepRoutes()
 	s.exportRoutes()
 	s.liveRoutes()

@@ -74,6 +74,9 @@ func (s *server) briefsOf(ctx context.Context, specimen string, runs []sweep.Run
 	out := make([]BriefOrWhy, len(runs))
 	for i, r := range runs {
 		e, err := s.Judge.Evaluation(ctx, r.ID)
+		if err != nil && ctx.Err() != nil {
+			break // the rest is pending
+		}
 		b, _ := sweep.BriefOf(e, specimen)
 		out[i] = BriefOrWhy{&b, err}
 	}

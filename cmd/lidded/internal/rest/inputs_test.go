@@ -18,7 +18,7 @@ import (
 // one: names are looked up among what config and store know, the rest is kept as
 // text. Whoever adds one states here what it is for.
 var texts = map[string]string{
-	"bench": "name, looked up in the config", "plan": "name, looked up in the config", "specimen": "name, looked up in the run", "specimens": "names, looked up in the config",
+	"bench": "name, looked up in config and store", "against": "name, looked up among the runs' benches", "plan": "name, looked up in the config", "specimen": "name, looked up in the run", "specimens": "names, looked up in the config",
 	"name": "of a bench, plan or specimen, looked up in the config", "position": "name, looked up in the run", "polarization": "name, looked up in the run",
 	"from": "a time, parsed before use", "to": "a time, parsed before use",
 	"id": "of a run or capture, looked up in the store", "run": "id, looked up in the store", "before": "id of a run, looked up in the store",

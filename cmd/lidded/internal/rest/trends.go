@@ -9,7 +9,6 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"lidded/cmd/lidded/internal/access"
-	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/trend"
 )
@@ -33,18 +32,17 @@ func (s *server) trendRoutes() {
 		OperationID: "get-trend", Method: http.MethodGet, Path: "/v1/specimens/{name}/trend", Tags: []string{"records"},
 		Summary: "Show how a specimen behaves over runs",
 		Description: "Per frequency the SE (the lowest over positions and polarizations) and the reference level of each completed or stopped run, oldest first, and what they say together: " +
-			"a change with its confidence and the rate of false alarms, and the drift. Bounds count as bounds. Runs whose results are still being worked out are left out and counted as pending.",
+			"a change with its confidence and the rate of false alarms, and the drift. Bounds count as bounds. Runs whose results are still being worked out are left out and counted as pending, runs that cannot be read are left out and listed.",
 	}, s.trend)
 }
 
 func (s *server) trend(ctx context.Context, in *trendQuery) (*body[Trends], error) {
-	for i, f := range in.Freq {
-		if !(f > 0) {
-			return nil, sweep.Problem{Path: fmt.Sprintf("query.freq_hz[%d]", i), Message: fmt.Sprintf("%g is no frequency: give hertz above 0", f)}
-		}
+	asked, err := frequencies(in.Freq)
+	if err != nil {
+		return nil, err
 	}
-	if !in.From.IsZero() && !in.To.IsZero() && !in.From.Before(in.To) {
-		return nil, sweep.Problem{Path: "query.to", Message: "it is not after from: swap or widen them"}
+	if err := checkSpan(in.From, in.To); err != nil {
+		return nil, err
 	}
 	runs, err := s.trendRuns(ctx, in)
 	if err != nil {
@@ -58,18 +56,17 @@ func (s *server) trend(ctx context.Context, in *trendQuery) (*body[Trends], erro
 	wctx, cancel := context.WithTimeout(ctx, briefPatience)
 	defer cancel()
 	var nights []trend.Night
-	pending := 0
+	pending, unread := 0, []UnreadRun{}
 	for i, b := range s.briefsOf(wctx, in.Name, runs) {
 		switch {
 		case b.Err != nil:
-			return nil, b.Err
+			unread = append(unread, UnreadRun{string(runs[i].ID), problemOf(b.Err, s.Log).Error()})
 		case b.Brief == nil:
 			pending++
 		default:
 			nights = append(nights, trend.Night{Run: runs[i], Brief: *b.Brief})
 		}
 	}
-	asked := each(in.Freq, func(f float64) unit.Hz { return unit.Hz(f) })
 	if len(asked) == 0 {
 		asked = trend.Usual(nights, usualTrends)
 	}
@@ -77,7 +74,7 @@ func (s *server) trend(ctx context.Context, in *trendQuery) (*body[Trends], erro
 	if err != nil {
 		return nil, sweep.Problem{Path: "query.false_alarm", Message: err.Error()}
 	}
-	return bodyOf(TrendsOf(in.Name, all, len(nights), pending)), nil
+	return bodyOf(TrendsOf(in.Name, all, len(nights), pending, unread)), nil
 }
 
 // trendRuns lists the runs that count, newest first.
@@ -90,7 +87,7 @@ func (s *server) trendRuns(ctx context.Context, in *trendQuery) ([]sweep.RunInfo
 			return nil, fmt.Errorf("list runs: %w", err)
 		}
 		for _, r := range all {
-			if trend.Counts(r) && (in.To.IsZero() || r.Created.Before(in.To)) && !r.Created.Before(in.From) && len(out) < in.Limit {
+			if trend.Counts(r) && within(r.Created, in.From, in.To) && len(out) < in.Limit {
 				out = append(out, r)
 			}
 		}

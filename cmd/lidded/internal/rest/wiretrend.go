@@ -13,6 +13,7 @@ type Trends struct {
 	Specimen    string           `json:"specimen"`
 	Runs        int              `json:"runs" doc:"Runs looked at"`
 	Pending     int              `json:"pending" doc:"Runs left out because their results are still being worked out: ask again"`
+	Unreadable  []UnreadRun      `json:"unreadable" doc:"Runs left out because their captures cannot be read"`
 	Method      string           `json:"method" doc:"How changes are found"`
 	Frequencies []FrequencyTrend `json:"frequencies"`
 }
@@ -90,8 +91,8 @@ type TrendInterval struct {
 }
 
 // TrendsOf puts trends on the wire.
-func TrendsOf(specimen string, all []trend.Frequency, runs, pending int) Trends {
-	return Trends{Specimen: specimen, Runs: runs, Pending: pending, Method: trend.Method, Frequencies: each(all, frequencyTrendOf)}
+func TrendsOf(specimen string, all []trend.Frequency, runs, pending int, unread []UnreadRun) Trends {
+	return Trends{Specimen: specimen, Runs: runs, Pending: pending, Unreadable: listOf(unread), Method: trend.Method, Frequencies: each(all, frequencyTrendOf)}
 }
 
 func frequencyTrendOf(f trend.Frequency) FrequencyTrend {
