@@ -4,6 +4,10 @@ import (
 	"lidded/driver/unit"
 )
 
+// SameFrequency is how far, as a share, frequencies of different plans may lie apart
+// and still be taken for the same.
+const SameFrequency = 0.005
+
 // Brief is what a run found of one specimen, in columns: the worst case of each
 // point and nothing else, so that many runs can be set side by side.
 type Brief struct {

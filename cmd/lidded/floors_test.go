@@ -58,7 +58,7 @@ var floors = []struct {
 	{"lidded/driver/link", 3}, {"lidded/driver/dialect", 3}, {"lidded/driver/virtual", 3},
 	{"lidded/driver/instrument", 4}, {"lidded/driver/drivertest", 4},
 	{"lidded/driver", 2},
-	{"lidded/sweep/engine", 5}, {"lidded/sweep/report", 5}, {"lidded/sweep/handread", 5}, {"lidded/sweep/explain", 5}, {"lidded/sweep/practice", 5}, {"lidded/sweep/trend", 5},
+	{"lidded/sweep/engine", 5}, {"lidded/sweep/report", 5}, {"lidded/sweep/handread", 5}, {"lidded/sweep/explain", 5}, {"lidded/sweep/practice", 5}, {"lidded/sweep/trend", 5}, {"lidded/sweep/between", 5},
 	{"lidded/sweep", 4},
 	{"lidded/store", 5},
 	{"lidded/cmd/lidded/internal", 6},

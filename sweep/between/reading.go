@@ -7,7 +7,6 @@ import (
 	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/requirement"
-	"lidded/sweep/trend"
 	"lidded/sweep/uncertainty"
 )
 
@@ -26,7 +25,7 @@ type Night struct {
 type Choice struct {
 	Position     string
 	Polarization sweep.Polarization
-	Freqs        []unit.Hz // each takes what lies within trend.SameFrequency
+	Freqs        []unit.Hz // each takes what lies within sweep.SameFrequency
 }
 
 func (c Choice) takes(at sweep.Setting, f unit.Hz) bool {
@@ -37,7 +36,7 @@ func (c Choice) takes(at sweep.Setting, f unit.Hz) bool {
 // same reports whether two frequencies are one, but for what plans round
 // differently.
 func same(f, g unit.Hz) bool {
-	return math.Abs(float64(f-g)) <= trend.SameFrequency*math.Abs(float64(g))
+	return math.Abs(float64(f-g)) <= sweep.SameFrequency*math.Abs(float64(g))
 }
 
 // Reading is what a bench says of the specimen at one setting and frequency.

@@ -44,10 +44,6 @@ type Row struct {
 	Reference unit.DBm // missing: none
 }
 
-// SameFrequency is how far, as a share, a frequency of another plan may be from the
-// one asked for and still be taken for the same.
-const SameFrequency = 0.005
-
 // Usual gives the frequencies shown where none are asked for: those of the newest
 // run with a claim where the specimen is lowest, at most so many, in rising order.
 func Usual(nights []Night, most int) []unit.Hz {
@@ -113,7 +109,7 @@ func settle(newest []Night, want unit.Hz) (unit.Hz, *unit.DB, bool) {
 
 func nearest(rows []sweep.BriefRow, f unit.Hz) *sweep.BriefRow {
 	var best *sweep.BriefRow
-	off := SameFrequency * math.Abs(float64(f))
+	off := sweep.SameFrequency * math.Abs(float64(f))
 	for i, r := range rows {
 		d := math.Abs(float64(r.Freq - f))
 		if d < off || d == off && (best == nil || lower(r, *best)) {
