@@ -92,7 +92,9 @@ func (s *Store) Archive(ctx context.Context, id sweep.RunID, folder string) (a R
 // itself: the run's own log, and what is made of it, stay as they were.
 func insertKeeping(ctx context.Context, tx *sql.Tx, id sweep.RunID, e sweep.Event) error {
 	e.Text = fmt.Sprintf("run %s: %s", id, e.Text)
-	e.Extra = map[string]any{"run": id}
+	if e.Extra == nil {
+		e.Extra = map[string]any{"run": id}
+	}
 	return insertEvent(ctx, tx, nil, e)
 }
 

@@ -60,7 +60,7 @@ func (s *Store) BringBack(ctx context.Context, path string) (ids []sweep.RunID, 
 				err = tracesBack(ctx, tx, n, i.ID, sum)
 			}
 			if err == nil {
-				err = insertKeeping(ctx, tx, i.ID, sweep.Event{Time: s.now(), Kind: "archive", Text: text + ", SHA-256 " + sum})
+				err = insertKeeping(ctx, tx, i.ID, sweep.Event{Time: s.now(), Kind: "archive", Text: text + ", SHA-256 " + sum, Extra: map[string]any{"run": i.ID, "back": true}})
 			}
 			if err != nil {
 				return err

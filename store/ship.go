@@ -108,6 +108,18 @@ func (s *Store) Head(ctx context.Context, after Position) (h Head, err error) {
 	return h, err
 }
 
+// Within tells whether whoever stands at a position has all of a run.
+func (s *Store) Within(ctx context.Context, id sweep.RunID, at Position) (there bool, err error) {
+	err = s.read(ctx, "read run", func(tx *sql.Tx) error {
+		n, _, err := rowOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		return tx.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) <= ? FROM events WHERE run_n = ?`, at.Event, n).Scan(&there)
+	})
+	return there, err
+}
+
 // TimeOf is the time in an identifier (RFC 9562, 5.7), to the millisecond, UTC.
 func TimeOf(id string) time.Time {
 	u, err := uuid.Parse(id)
@@ -168,17 +180,20 @@ type reading struct {
 	runs   map[int64]*readRun
 	order  []int64
 	away   []awayLooks
+	coming int // bytes that archives will give, about
 }
 
 // readRun is a run that the batch touches.
 type readRun struct {
 	id       string
 	time     time.Time
-	captures int
+	first    int // of the captures in the batch; 0: none
+	captures int // the last of them
 }
 
 // awayLooks are captures whose traces lie in an archive.
 type awayLooks struct {
+	of      *readRun
 	run     int64
 	archive RunArchive
 	first   int
@@ -199,6 +214,7 @@ func (r *reading) run(n int64, id string) *readRun {
 type readEvent struct {
 	seq, n          int64 // n: row of the run, 0: of none
 	id, run, state  string
+	back            string // run whose traces came back from an archive
 	row             []any
 	first, captures int
 }
@@ -222,6 +238,9 @@ func (r *reading) events(ctx context.Context) error {
 				if err := r.captures(ctx, x, e.n, e.first, e.captures); err != nil {
 					return err
 				}
+				if x.first == 0 {
+					x.first = e.first
+				}
 				x.captures = e.first + e.captures - 1
 			}
 			var st sweep.State
@@ -229,9 +248,14 @@ func (r *reading) events(ctx context.Context) error {
 				r.Ended = append(r.Ended, e.run)
 			}
 		}
+		if e.back != "" {
+			if err := r.again(ctx, e.back); err != nil {
+				return err
+			}
+		}
 		r.Events = append(r.Events, e.row)
 		r.To.Event, r.To.EventID = e.seq, e.id
-		if r.Bytes >= r.limits.Bytes {
+		if r.Bytes+r.coming >= r.limits.Bytes {
 			break
 		}
 	}
@@ -262,6 +286,15 @@ func scanShipped(scan func(...any) error) (e readEvent, err error) {
 			e.first, e.captures = c.First, c.Captures
 		}
 	}
+	if kind == "archive" && !n.Valid && extra.Valid {
+		var b struct {
+			Run  string
+			Back bool
+		}
+		if json.Unmarshal([]byte(extra.String), &b) == nil && b.Back {
+			e.back = b.Run
+		}
+	}
 	e.row = []any{e.id, kept, e.seq, optional(run), whole(at), clean(kind), optional(state), step, point, clean(text), clean(who), cleanOptional(extra)}
 	return e, nil
 }
@@ -284,16 +317,47 @@ func (r *reading) captures(ctx context.Context, x *readRun, n int64, first, coun
 	if err != nil {
 		return err
 	}
+	return r.traced(ctx, x, n, first, last)
+}
+
+// traced takes the traces of captures, or notes where they lie.
+func (r *reading) traced(ctx context.Context, x *readRun, n int64, first, last int) error {
 	p, pruned, err := prunedTo(ctx, r.tx, n)
 	if err != nil {
 		return err
 	}
 	if pruned {
+		var all int64
+		if err := r.tx.QueryRowContext(ctx, `SELECT count(*) FROM captures WHERE run_n = ?`, n).Scan(&all); err != nil {
+			return err
+		}
+		r.coming += int(p.Archive.Bytes * int64(last-first+1) / max(1, all))
 		p.Archive.Run = ""
-		r.away = append(r.away, awayLooks{n, p.Archive, first, last})
+		r.away = append(r.away, awayLooks{x, n, p.Archive, first, last})
 		return nil
 	}
 	return r.looks(ctx, r.tx, x, n, first, last)
+}
+
+// again takes the traces of a run once more, which may have been away when its
+// captures were shipped; whoever has them already leaves them out.
+func (r *reading) again(ctx context.Context, id string) error {
+	var n int64
+	var last int
+	err := r.tx.QueryRowContext(ctx, `SELECT n, coalesce((SELECT max(seq) FROM captures WHERE run_n = runs.n), 0) FROM runs WHERE id = ?`, id).Scan(&n, &last)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if x := r.runs[n]; x != nil && x.first > 0 {
+		last = x.first - 1 // the others come in this batch
+	}
+	if last == 0 {
+		return nil
+	}
+	return r.traced(ctx, &readRun{id: id, time: TimeOf(id)}, n, 1, last)
 }
 
 func (r *reading) looks(ctx context.Context, tx *sql.Tx, x *readRun, n int64, first, last int) error {
@@ -323,9 +387,7 @@ func (r *reading) looks(ctx context.Context, tx *sql.Tx, x *readRun, n int64, fi
 // hold up the rest of the bench: it is counted.
 func (r *reading) traces(ctx context.Context, s *Store) error {
 	for _, a := range r.away {
-		x := r.runs[a.run]
-		a.archive.Run = ""
-		err := s.readArchive(ctx, a.archive, func(tx *sql.Tx) error { return r.looks(ctx, tx, x, a.run, a.first, a.last) })
+		err := s.readArchive(ctx, a.archive, func(tx *sql.Tx) error { return r.looks(ctx, tx, a.of, a.run, a.first, a.last) })
 		if KindOf(err) == KindAway {
 			r.Away += a.last - a.first + 1
 		} else if err != nil {

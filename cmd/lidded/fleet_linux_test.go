@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -51,7 +52,6 @@ benches:
     frequency_error_ppm: 2
     path_loss: 38 dB
     noise_figure: 24 dB
-    time_scale: @scale@
     hands: {rule: virtual, control: "@control@"}
 plans:
   - name: night
@@ -61,12 +61,19 @@ plans:
     settle: 20ms
     looks: 2
     max_looks: 2
-    bands: [{from: 30 MHz, to: 950 MHz, count: @count@, level: 0 dBm, rbw: 10 kHz}]
+    bands: [{from: 30 MHz, to: 950 MHz, count: @count@, level: 0 dBm, rbw: @rbw@}]
 specimens: [{name: heron}, {name: otter}]
 `
 
 // depots have a bench each.
 var depots = strings.Fields("alder ash aspen bay birch cedar elder elm hazel holly larch lime maple oak pine plum rowan spruce willow yew")
+
+func depotOf(i int) string {
+	if i < len(depots) {
+		return depots[i]
+	}
+	return fmt.Sprintf("%s-%d", depots[i%len(depots)], i/len(depots)+1)
+}
 
 // station is a bench of the depot's lab: a virtual bench and a daemon, processes
 // in a place of their own.
@@ -75,8 +82,10 @@ type station struct {
 	name  string
 	at    *place
 	rest  client
+	dir   string
 	conf  string
 	store string
+	words []string // that fill the config in
 	log   *os.File
 
 	cmd    *exec.Cmd
@@ -89,31 +98,16 @@ type station struct {
 // fills in a word.
 func newStation(t testing.TB, name string, at *place, dsn string, edits ...string) *station {
 	t.Helper()
-	dir := t.TempDir()
 	listen := freePort(t)
-	s := &station{t: t, name: name, at: at, conf: filepath.Join(dir, "lidded.yaml"), store: filepath.Join(dir, "lidded.db"),
-		rest: client{base: "http://" + listen, http: at.client()}}
+	s := &station{t: t, name: name, at: at, dir: t.TempDir(), rest: client{base: "http://" + listen, http: at.client()}}
 	var err error
-	if s.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
+	if s.log, err = os.Create(filepath.Join(s.dir, "log")); err != nil {
 		t.Fatal(err)
 	}
-	edits = append(edits, "@scale@", "1", "@count@", "6")
-	words := map[string]string{}
-	for i := len(edits) - 2; i >= 0; i -= 2 { // the first counts
-		words[edits[i]] = edits[i+1]
-	}
-	bench := s.startBench(words["@scale@"])
-	lab := ""
-	if dsn != "" {
-		lab = fmt.Sprintf("lab: {dsn: %q}", dsn)
-	}
-	pairs := []string{"@listen@", listen, "@store@", s.store, "@name@", name, "@lab@", lab, "@analyzer@", bench["analyzer"], "@source@", bench["source"], "@control@", bench["control"]}
-	for k, v := range words {
-		pairs = append(pairs, k, v)
-	}
-	if err := os.WriteFile(s.conf, []byte(strings.NewReplacer(pairs...).Replace(stationConfig)), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	bench := s.startBench()
+	s.words = append(edits, "@listen@", listen, "@name@", name, "@analyzer@", bench["analyzer"], "@source@", bench["source"], "@control@", bench["control"],
+		"@count@", "6", "@rbw@", "10 kHz") // of two with one name the first counts
+	s.use("lidded", dsn)
 	t.Cleanup(func() {
 		if s.cmd != nil {
 			_ = s.cmd.Process.Kill()
@@ -128,11 +122,25 @@ func newStation(t testing.TB, name string, at *place, dsn string, edits ...strin
 	return s
 }
 
+// use gives the daemon, which does not run, a store of a name and a lab; "": none.
+func (s *station) use(name, dsn string) {
+	s.t.Helper()
+	s.conf, s.store = filepath.Join(s.dir, name+".yaml"), filepath.Join(s.dir, name+".db")
+	lab := ""
+	if dsn != "" {
+		lab = fmt.Sprintf("lab: {dsn: %q}", dsn)
+	}
+	text := strings.NewReplacer(append(s.words, "@store@", s.store, "@lab@", lab)...).Replace(stationConfig)
+	if err := os.WriteFile(s.conf, []byte(text), 0o600); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
 // startBench starts a virtual bench, which ends with the place, and gives the
 // addresses of its parts.
-func (s *station) startBench(scale string) map[string]string {
+func (s *station) startBench() map[string]string {
 	s.t.Helper()
-	cmd := exec.Command(os.Args[0], "virtual", "--seed", "3", "--time-scale", scale, "--analyzer", "127.0.0.1:0", "--source", "127.0.0.1:0", "--control", "127.0.0.1:0")
+	cmd := exec.Command(os.Args[0], "virtual", "--seed", "3", "--analyzer", "127.0.0.1:0", "--source", "127.0.0.1:0", "--control", "127.0.0.1:0")
 	cmd.Stderr = s.log
 	out, err := cmd.StdoutPipe()
 	if err == nil {
@@ -318,11 +326,7 @@ func newFleet(t *testing.T, n int) *fleet {
 	f.net, f.server, f.db = newNetwork(t, "fsync=off", "shared_buffers=64MB", "synchronous_commit="+commit)
 	for i := range n {
 		at, dsn := f.net.join(t)
-		name := depots[i%len(depots)]
-		if i >= len(depots) {
-			name = fmt.Sprintf("%s-%d", name, i/len(depots)+1)
-		}
-		f.stations = append(f.stations, newStation(t, name, at, dsn))
+		f.stations = append(f.stations, newStation(t, depotOf(i), at, dsn))
 	}
 	for _, s := range f.stations {
 		s.serve()
@@ -504,6 +508,9 @@ func (f *fleet) weather(n int) {
 		case 2:
 			f.strike(i, syscall.SIGTERM)
 		default:
+			if cut := slices.IndexFunc(f.stations, func(s *station) bool { return s.cut }); cut >= 0 && f.random.IntN(2) == 0 {
+				i = cut
+			}
 			if f.stations[i].cut {
 				f.whole(i)
 			} else if f.black(i); f.random.IntN(2) == 0 {

@@ -110,7 +110,7 @@ func pruneCommand() *cobra.Command {
 		Long: "Applies daemon.keep of the config: copies each run that is due to an archive file, checks the\n" +
 			"copy, lets its traces leave the store, and gives the disk back. Results, events and the ledger\n" +
 			"stay; the newest run of each specimen, the newest completed one of each specimen and plan, and\n" +
-			"what has not ended keep their traces. A running daemon does this itself once a day; this is for\n" +
+			"what has not ended keep their traces; with a lab, so do old runs that it does not have yet. A running daemon does this itself once a day; this is for\n" +
 			"when none runs. --dry-run only shows what would go, beside a daemon too.",
 		Args: none,
 	}
@@ -138,24 +138,27 @@ func pruneCommand() *cobra.Command {
 			return err
 		}
 		defer s.Close()
-		list, above, err := daemon.DueToGo(c.Context(), s, rule, time.Now())
+		due, err := daemon.DueToGo(c.Context(), s, rule, daemon.Shipped(cfg.Lab, s), time.Now())
 		if err != nil {
 			return err
 		}
 		w := c.OutOrStdout()
 		if *asJSON {
-			return printGoingJSON(w, list)
+			return printGoingJSON(w, due.Going)
 		}
-		if err := printGoing(w, list); err != nil {
+		if err := printGoing(w, due.Going); err != nil {
 			return err
 		}
-		if above > 0 {
-			fmt.Fprintf(w, "the store stays %s larger than %v: what is left must stay\n", megabytes(above), rule.Largest)
+		if due.Above > 0 {
+			fmt.Fprintf(w, "the store stays %s larger than %v: what is left must stay\n", megabytes(due.Above), rule.Largest)
 		}
-		if *dry || len(list) == 0 {
+		if due.Wait > 0 {
+			fmt.Fprintf(w, "the traces of %d more runs are old enough, and stay until the lab has them\n", due.Wait)
+		}
+		if *dry || len(due.Going) == 0 {
 			return nil
 		}
-		for _, g := range list {
+		for _, g := range due.Going {
 			a, err := daemon.LetGo(c.Context(), s, g, rule.Archive, "prune", software())
 			if err != nil {
 				return err

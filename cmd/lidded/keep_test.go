@@ -223,6 +223,51 @@ func TestNothingLeavesWhileARunGoesOn(t *testing.T) {
 	}
 }
 
+// TestTracesWaitForTheLab: old traces stay until the lab has them; what makes the
+// store too large goes.
+func TestTracesWaitForTheLab(t *testing.T) {
+	const nobody = "postgres://shipper@127.0.0.1:1/lab?sslmode=disable"
+	archive := t.TempDir()
+	d := newDepot(t, "\n\nbenches:", "\n  keep: {traces: 400 days, archive: "+archive+"}\nlab: {dsn: '"+nobody+"'}\nbenches:")
+	ids := oldNights(t, d.Store(), 900, 800, 300)
+	if gone, err := d.LetTracesGo(t.Context(), time.Now()); gone != 0 || err != nil {
+		t.Errorf("%d runs gone that were not shipped, %v", gone, err)
+	}
+	events, err := d.Store().Events(t.Context(), sweep.RunID(ids[0]), 0, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := filepath.Join(d.dir, "prune.yaml")
+	for _, c := range []struct {
+		rule, which, says string
+		at                int64
+	}{
+		{"traces: 400 days", "", "the traces of 2 more runs are old enough, and stay until the lab has them", 0},
+		{"traces: 400 days", "", "the traces of 2 more runs", events[len(events)-1].Seq - 1},
+		{"traces: 400 days", "0", "the traces of 1 more runs", events[len(events)-1].Seq},
+		{"traces: 400 days, largest: 1 MB", "01", "a store larger than 1 MB", 0},
+	} {
+		at, err := json.Marshal(store.Position{Event: c.at})
+		if err == nil {
+			err = os.WriteFile(d.store+".shipped", at, 0o600)
+		}
+		text := strings.NewReplacer("@listen@", "127.0.0.1:0", "@store@", d.store+"\n  keep: {"+c.rule+", archive: "+archive+"}\nlab: {dsn: '"+nobody+"'}\n#",
+			"@analyzer@", "tcp://127.0.0.1:1", "@source@", "tcp://127.0.0.1:2", "@control@", "127.0.0.1:1").Replace(strings.Replace(demoConfig(t), `"@store@"`, "@store@", 1))
+		if err := errors.Join(err, os.WriteFile(config, []byte(text), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+		out, which := command(t, 0, "prune", "--dry-run", "--config", config), ""
+		for i, id := range ids {
+			if strings.Contains(out, id) {
+				which += string(rune('0' + i))
+			}
+		}
+		if which != c.which || !strings.Contains(out, c.says) {
+			t.Errorf("%s at %d: %q go, want %q:\n%s", c.rule, c.at, which, c.which, out)
+		}
+	}
+}
+
 // TestPruneCommand: which runs go by which rule, and where they come back from.
 func TestPruneCommand(t *testing.T) {
 	dir := t.TempDir()

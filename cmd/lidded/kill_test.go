@@ -81,7 +81,7 @@ func TestKilled(t *testing.T) {
 	}
 }
 
-func times(t *testing.T, variable string, def int) int {
+func times(t testing.TB, variable string, def int) int {
 	text := os.Getenv(variable)
 	if text == "" {
 		return def

@@ -83,11 +83,22 @@ func NewShipper(o Options) *Shipper {
 		o.Logger = zap.NewNop()
 	}
 	o.Limits = o.Limits.Filled()
-	s := &Shipper{o: o, log: o.Logger.Named("lab"), now: o.Limits}
-	if data, err := os.ReadFile(o.Remember); err == nil {
-		_ = json.Unmarshal(data, &s.at) // a torn file is one that is not there
+	return &Shipper{o: o, log: o.Logger.Named("lab"), now: o.Limits, at: Remembered(o.Remember)}
+}
+
+// Remembered is how far the lab was, from the file where a shipper keeps it.
+func Remembered(path string) (at store.Position) {
+	if data, err := os.ReadFile(path); err == nil && json.Unmarshal(data, &at) != nil {
+		return store.Position{} // a torn file is one that is not there
 	}
-	return s
+	return at
+}
+
+// At is how far the lab is, as it last said.
+func (s *Shipper) At() store.Position {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.at
 }
 
 // Status tells how shipping stands. The lag is read from the journal.

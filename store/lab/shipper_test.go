@@ -20,9 +20,14 @@ import (
 // until polls a condition.
 func until(t *testing.T, what string, good func() bool) {
 	t.Helper()
+	within(t, 2*time.Minute, what, good)
+}
+
+func within(t *testing.T, limit time.Duration, what string, good func() bool) {
+	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	for !good() {
 		select {

@@ -20,20 +20,28 @@ type Going struct {
 	Rule string
 }
 
-// DueToGo lists the runs whose traces a rule lets go, oldest first, and how many
-// bytes the store holds above the rule's largest when they have gone: what stays
-// because it must.
-func DueToGo(ctx context.Context, s *store.Store, rule config.Keep, now time.Time) (list []Going, above int64, err error) {
+// Due is what a rule lets go.
+type Due struct {
+	Going []Going // oldest first
+	Above int64   // bytes that the store holds above the rule's largest when they have gone: what stays because it must
+	Wait  int     // runs that are old enough, and wait until the lab has them
+}
+
+// DueToGo lists the runs whose traces a rule lets go. Where there is a lab, which
+// stands at a position, old traces wait until it has them, so that it need not
+// have the archive; a store that is too large does not, for the bench must not
+// stop because a lab is away: the shipper reads the archive then.
+func DueToGo(ctx context.Context, s *store.Store, rule config.Keep, lab *store.Position, now time.Time) (due Due, err error) {
 	if !rule.Asked() {
-		return nil, 0, nil
+		return due, nil
 	}
 	used, err := s.Used(ctx)
 	if err != nil {
-		return nil, 0, err
+		return due, err
 	}
 	candidates, err := s.Prunable(ctx)
 	if err != nil {
-		return nil, 0, err
+		return due, err
 	}
 	old := func(r sweep.RunInfo) bool {
 		ended := r.Created
@@ -42,12 +50,22 @@ func DueToGo(ctx context.Context, s *store.Store, rule config.Keep, now time.Tim
 		}
 		return rule.Traces > 0 && now.Sub(ended) > time.Duration(rule.Traces)
 	}
-	why := make([]string, len(candidates))
+	why, waits := make([]string, len(candidates)), make([]bool, len(candidates))
 	for i, c := range candidates {
-		if old(c.Run) {
-			why[i] = fmt.Sprintf("traces older than %v", rule.Traces)
-			used -= c.Bytes
+		if !old(c.Run) {
+			continue
 		}
+		if lab != nil {
+			there, err := s.Within(ctx, c.Run.ID, *lab)
+			if err != nil {
+				return due, err
+			}
+			if waits[i] = !there; waits[i] {
+				continue
+			}
+		}
+		why[i] = fmt.Sprintf("traces older than %v", rule.Traces)
+		used -= c.Bytes
 	}
 	for i, c := range candidates {
 		if why[i] == "" && rule.Largest > 0 && used > int64(rule.Largest) {
@@ -55,13 +73,15 @@ func DueToGo(ctx context.Context, s *store.Store, rule config.Keep, now time.Tim
 			used -= c.Bytes
 		}
 		if why[i] != "" {
-			list = append(list, Going{c, why[i]})
+			due.Going = append(due.Going, Going{c, why[i]})
+		} else if waits[i] {
+			due.Wait++
 		}
 	}
 	if rule.Largest > 0 {
-		above = max(0, used-int64(rule.Largest))
+		due.Above = max(0, used-int64(rule.Largest))
 	}
-	return list, above, nil
+	return due, nil
 }
 
 // LetGo copies a run to an archive file in the folder, which must exist, and
@@ -163,22 +183,30 @@ func pause(ctx context.Context, d time.Duration) error {
 // journal what it did, if anything.
 func (d *Daemon) LetTracesGo(ctx context.Context, now time.Time) (gone int, err error) {
 	rule := d.lab.Config.Daemon.Keep
-	list, above, err := DueToGo(ctx, d.store, rule, now)
+	var at *store.Position
+	if d.shipper != nil {
+		there := d.shipper.At()
+		at = &there
+	}
+	due, err := DueToGo(ctx, d.store, rule, at, now)
 	if err != nil {
 		return 0, err
 	}
-	if above > 0 {
+	if due.Above > 0 {
 		d.log.Warn("the store stays larger than the rule says: what is left is the newest of each specimen and plan, or goes on",
-			zap.Int64("above_bytes", above), zap.Stringer("largest", rule.Largest))
+			zap.Int64("above_bytes", due.Above), zap.Stringer("largest", rule.Largest))
 	}
-	if len(list) == 0 {
+	if due.Wait > 0 {
+		d.log.Warn("old traces stay until the lab has them", zap.Int("runs", due.Wait))
+	}
+	if len(due.Going) == 0 {
 		return 0, nil
 	}
 	before, err := d.store.Size()
 	if err != nil {
 		return 0, err
 	}
-	for _, g := range list {
+	for _, g := range due.Going {
 		if err = d.waitIdle(ctx); err != nil {
 			break
 		}

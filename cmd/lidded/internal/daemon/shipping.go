@@ -6,6 +6,7 @@ import (
 
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/metrics"
+	"lidded/store"
 	"lidded/store/lab"
 
 	"go.uber.org/zap"
@@ -13,6 +14,16 @@ import (
 
 // shippedSuffix names the file beside the store that keeps how far the lab is.
 const shippedSuffix = ".shipped"
+
+// Shipped is how far the lab had a store when a daemon last heard from it; nil:
+// there is no lab.
+func Shipped(c config.Lab, s *store.Store) *store.Position {
+	if c.DSN == "" {
+		return nil
+	}
+	at := lab.Remembered(s.Path() + shippedSuffix)
+	return &at
+}
 
 // newShipper makes the shipper to the config's lab; nil: there is none.
 func (d *Daemon) newShipper(c config.Lab, log *zap.Logger) *lab.Shipper {
