@@ -55,7 +55,7 @@ benches:
     hands: {rule: virtual, control: "@control@"}
 plans:
   - name: night
-    requirement: depot-spare-radio
+    @requirement@
     hold_points: rule
     positions: [front]
     settle: 20ms
@@ -106,7 +106,7 @@ func newStation(t testing.TB, name string, at *place, dsn string, edits ...strin
 	}
 	bench := s.startBench()
 	s.words = append(edits, "@listen@", listen, "@name@", name, "@analyzer@", bench["analyzer"], "@source@", bench["source"], "@control@", bench["control"],
-		"@count@", "6", "@rbw@", "10 kHz") // of two with one name the first counts
+		"@requirement@", "requirement: depot-spare-radio", "@count@", "6", "@rbw@", "10 kHz") // of two with one name the first counts
 	s.use("lidded", dsn)
 	t.Cleanup(func() {
 		if s.cmd != nil {
