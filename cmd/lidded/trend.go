@@ -12,7 +12,6 @@ import (
 
 	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
-	"lidded/driver/unit"
 	"lidded/store"
 	"lidded/sweep"
 	"lidded/sweep/report/export"
@@ -48,13 +47,9 @@ func trendCommand() *cobra.Command {
 		if err != nil {
 			return usageError{err}
 		}
-		var asked []unit.Hz
-		for _, s := range *freqs {
-			hz, err := unit.ParseHz(s)
-			if err != nil {
-				return usageError{fmt.Errorf("--freq: %w", err)}
-			}
-			asked = append(asked, hz)
+		asked, err := parseFreqs(*freqs)
+		if err != nil {
+			return usageError{err}
 		}
 		s, err := readStore(c, *path, *file)
 		if err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -58,5 +59,39 @@ func TestTrendOfHandReadDays(t *testing.T) {
 		if code, _, errs := lidded(t, args...); code == exitOK || !strings.Contains(errs, want) {
 			t.Errorf("%v: %d %s", args, code, errs)
 		}
+	}
+}
+
+// A run whose captures cannot be read is named and left out of a trend.
+func TestTrendWithoutARun(t *testing.T) {
+	t.Chdir(t.TempDir())
+	sheet := "freq_mhz,state,specimen,position,polarization,level_dbm,noise_floor_dbm\n100,reference,,center,vertical,-20,-120\n100,enclosed,locker-a,center,vertical,-80,-120\n"
+	if err := os.WriteFile("day.csv", []byte(sheet), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		command(t, exitOK, "import", "day.csv", "--store", "lab.db")
+	}
+	db, err := sql.Open("sqlite", "lab.db")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var torn string
+	if err := db.QueryRow(`SELECT id FROM runs ORDER BY n LIMIT 1 OFFSET 1`).Scan(&torn); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(`DROP TRIGGER captures_stay; UPDATE captures SET settings = '{' WHERE run_n = (SELECT n FROM runs WHERE id = ?)`, torn); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := lidded(t, "trend", "locker-a", "--store", "lab.db", "--json")
+	var all rest.Trends
+	if err := json.Unmarshal([]byte(out), &all); err != nil || code != exitOK || all.Runs != 2 || len(all.Unreadable) != 1 || all.Unreadable[0].Run != torn || all.Unreadable[0].Reason == "" {
+		t.Errorf("%v %d %s\n%s", err, code, errs, out)
+	}
+	if !strings.Contains(errs, "run "+torn+" is left out: it cannot be read") {
+		t.Error(errs)
 	}
 }
