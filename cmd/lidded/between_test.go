@@ -54,7 +54,7 @@ func TestBetween(t *testing.T) {
 		"choose among north, south": {"between", "locker-a", "--against", "west"},
 		`no specimen "bread-bin"`:   {"between", "bread-bin"},
 		"choose among center":       {"between", "locker-a", "--position", "roof"},
-		`no run "0195a000`:         {"between", "locker-a", "--run", "0195a000-0000-7000-8000-000000000099"},
+		`no run "0195a000`:          {"between", "locker-a", "--run", "0195a000-0000-7000-8000-000000000099"},
 		"--freq":                    {"between", "locker-a", "--freq", "loud"},
 		"--from":                    {"between", "locker-a", "--from", "yesterday"},
 		"a specimen":                {"between"},
