@@ -12,9 +12,9 @@ import (
 	"lidded/sweep/requirement"
 )
 
-// exchangeTime is what setting, keying and reading a trace take beside the
+// DefaultExchangeTime is what setting, keying and reading a trace take beside the
 // sweep itself: a round figure for a local network, common practice, no source.
-const exchangeTime = 30 * time.Millisecond
+const DefaultExchangeTime = 30 * time.Millisecond
 
 // Forecast is what a bench is expected to show at one point without a shield
 // and with a perfect one, from what is stated of it.
@@ -182,7 +182,7 @@ func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration)
 		if kind == Ambient {
 			return 0, d
 		}
-		return d, d + exchangeTime
+		return d, d + b.exchangeTime()
 	}
 	look := max(SweepLaw(b.SweepFactor, q.Span, q.RBW), q.Dwell)
 	n := p.Looks
@@ -195,10 +195,17 @@ func PointTime(p Plan, q Point, b Bench, kind StepKind, sweepTime time.Duration)
 		n = LooksFor(p, 0)
 	}
 	if kind == Ambient {
-		return 0, time.Duration(n) * (look + exchangeTime)
+		return 0, time.Duration(n) * (look + b.exchangeTime())
 	}
 	on = time.Duration(n) * (look + p.Settle)
-	return on, on + time.Duration(n)*(look+2*exchangeTime)
+	return on, on + time.Duration(n)*(look+2*b.exchangeTime())
+}
+
+func (b Bench) exchangeTime() time.Duration {
+	if b.ExchangeTime > 0 {
+		return b.ExchangeTime
+	}
+	return DefaultExchangeTime
 }
 
 // followedError is how far the carrier is taken to be from where it is followed

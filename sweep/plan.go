@@ -155,26 +155,27 @@ type Permission struct {
 
 // Bench is what the domain knows about a bench: no addresses, no dialects.
 type Bench struct {
-	Name            string       `json:"name"`
-	MaxLevel        unit.DBm     `json:"max_level_dbm"`                     // the source is never set above it
-	PathLoss        unit.DB      `json:"path_loss_db"`                      // source output to analyzer input, no shield; stated
-	PathLosses      []LossAt     `json:"path_losses,omitempty"`             // the same by frequency, rising; replaces PathLoss where given
-	NoiseFigure     unit.DB      `json:"noise_figure_db"`                   // of the analyzer as used; stated
-	FreqErrorPPM    float64      `json:"freq_error_ppm"`                    // source and analyzer together, one-sided
-	SharedReference bool         `json:"shared_reference"`                  // both on one 10 MHz reference
-	Conducted       bool         `json:"conducted"`                         // cabled: nothing is radiated
-	SweepFactor     float64      `json:"sweep_factor"`                      // k of the sweep-time law k·span/RBW²
-	MayTransmit     []Permission `json:"may_transmit"`                      // empty: no transmission
-	Uncertainty     unit.DB      `json:"uncertainty_db"`                    // standard uncertainty of a level difference apart from noise and drift
-	FreqDriftPPM    float64      `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a fiftieth of FreqErrorPPM
-	Budget          *Entries     `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
-	AnalyzerRange   Limits       `json:"analyzer_range"`                    // from the dialect and the config
-	SourceRange     Limits       `json:"source_range"`                      // from the dialect and the config
-	StepAttenuator  []KnownStep  `json:"step_attenuator,omitempty"`         // values of the attenuator that a linearity check inserts
-	SourceSteps     []KnownStep  `json:"source_steps,omitempty"`            // steps of the source's level that a linearity check takes
-	HandsFit        bool         `json:"hands_fit,omitempty"`               // and those hands can fit loads and attenuators
-	HandsByRule     bool         `json:"hands_by_rule"`                     // hold points can be released by rule
-	Cautions        []string     `json:"cautions,omitempty"`                // the operator's own, shown at hold points
+	Name            string        `json:"name"`
+	MaxLevel        unit.DBm      `json:"max_level_dbm"`                     // the source is never set above it
+	PathLoss        unit.DB       `json:"path_loss_db"`                      // source output to analyzer input, no shield; stated
+	PathLosses      []LossAt      `json:"path_losses,omitempty"`             // the same by frequency, rising; replaces PathLoss where given
+	NoiseFigure     unit.DB       `json:"noise_figure_db"`                   // of the analyzer as used; stated
+	FreqErrorPPM    float64       `json:"freq_error_ppm"`                    // source and analyzer together, one-sided
+	SharedReference bool          `json:"shared_reference"`                  // both on one 10 MHz reference
+	Conducted       bool          `json:"conducted"`                         // cabled: nothing is radiated
+	SweepFactor     float64       `json:"sweep_factor"`                      // k of the sweep-time law k·span/RBW²
+	MayTransmit     []Permission  `json:"may_transmit"`                      // empty: no transmission
+	Uncertainty     unit.DB       `json:"uncertainty_db"`                    // standard uncertainty of a level difference apart from noise and drift
+	FreqDriftPPM    float64       `json:"freq_drift_ppm_per_hour,omitempty"` // of source against analyzer; zero: a fiftieth of FreqErrorPPM
+	Budget          *Entries      `json:"uncertainty_budget,omitempty"`      // replaces Uncertainty where given
+	AnalyzerRange   Limits        `json:"analyzer_range"`                    // from the dialect and the config
+	SourceRange     Limits        `json:"source_range"`                      // from the dialect and the config
+	StepAttenuator  []KnownStep   `json:"step_attenuator,omitempty"`         // values of the attenuator that a linearity check inserts
+	SourceSteps     []KnownStep   `json:"source_steps,omitempty"`            // steps of the source's level that a linearity check takes
+	ExchangeTime    time.Duration `json:"exchange_time_ns,omitempty"`        // of setting, keying and reading a trace beside the sweep; zero: DefaultExchangeTime
+	HandsFit        bool          `json:"hands_fit,omitempty"`               // and those hands can fit loads and attenuators
+	HandsByRule     bool          `json:"hands_by_rule"`                     // hold points can be released by rule
+	Cautions        []string      `json:"cautions,omitempty"`                // the operator's own, shown at hold points
 	// Never is the never-transmit table with what the site overrides of it; it
 	// binds a bench that radiates, whatever MayTransmit says.
 	Never    emission.Never  `json:"never_transmit"`

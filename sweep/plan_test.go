@@ -189,6 +189,25 @@ func TestSweepLaw(t *testing.T) {
 	}
 }
 
+// TestExchangesTakeTime: a point is predicted to take longer by two exchanges for
+// each look, as long as the bench states or by default.
+func TestExchangesTakeTime(t *testing.T) {
+	b := depotBench()
+	p := compile(t, depotSpec())
+	p.Strategy = sweep.Fixed
+	whole := func(exchange time.Duration) time.Duration {
+		b.ExchangeTime = exchange
+		_, whole := sweep.PointTime(p, p.Points[0], b, sweep.Reference, 0)
+		return whole
+	}
+	if more, want := whole(50*time.Millisecond)-whole(10*time.Millisecond), time.Duration(p.Looks)*2*40*time.Millisecond; more != want {
+		t.Errorf("40 ms more for an exchange make %v, want %v for %d looks", more, want, p.Looks)
+	}
+	if whole(0) != whole(sweep.DefaultExchangeTime) {
+		t.Error("not stated is not the default")
+	}
+}
+
 // Common practice, no source: a −60 dBm reference over a −100 dBm floor can
 // prove at most 40 dB, less what the noise statistics take.
 func TestForecastProvesNoMoreThanItsRange(t *testing.T) {

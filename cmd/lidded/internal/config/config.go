@@ -263,6 +263,9 @@ func checkBench(b *Bench, at string, fail func(path, format string, args ...any)
 	}
 	positive("sweep_factor", &b.SweepFactor)
 	positive("time_scale", &b.TimeScale)
+	if b.ExchangeTime < 0 {
+		fail(at+".exchange_time", "%v: write a time above 0, such as 20ms", b.ExchangeTime)
+	}
 	oneOf(orElse(b.Hands.Rule, "operator"), []string{"operator", "unattended", "virtual"}, func(m string) { fail(at+".hands.rule", "%s", m) })
 	if b.Hands.Rule == "virtual" && b.Hands.Control == "" {
 		fail(at+".hands", "rule virtual needs control: the host:port of the virtual bench's control socket")
@@ -317,9 +320,10 @@ func (b Bench) Facts() sweep.Bench {
 	f := sweep.Bench{
 		Name: b.Name, PathLoss: 40, NoiseFigure: 25, FreqErrorPPM: 10, SweepFactor: 2.5, Uncertainty: 1,
 		PathLosses: b.PathLosses, SharedReference: b.SharedReference, Conducted: b.Conducted, Cautions: b.Cautions,
-		Facts:       b.Report,
-		HandsByRule: b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
-		HandsFit:    b.Hands.Rule == "virtual", StepAttenuator: b.StepAttenuator, SourceSteps: b.SourceSteps,
+		Facts:        b.Report,
+		HandsByRule:  b.Hands.Rule == "unattended" || b.Hands.Rule == "virtual",
+		ExchangeTime: b.ExchangeTime,
+		HandsFit:     b.Hands.Rule == "virtual", StepAttenuator: b.StepAttenuator, SourceSteps: b.SourceSteps,
 		AnalyzerRange: sweep.Limits{FreqMin: b.Analyzer.FreqMin, FreqMax: b.Analyzer.FreqMax},
 		SourceRange:   sweep.Limits{FreqMin: b.Source.FreqMin, FreqMax: b.Source.FreqMax},
 	}

@@ -75,6 +75,7 @@ type Bench struct {
 	PathLosses      []sweep.LossAt    `yaml:"path_losses"`                  // the same by frequency; takes the place of path_loss
 	NoiseFigure     *unit.DB          `yaml:"noise_figure"`                 // of the analyzer as used, default 25 dB
 	SweepFactor     float64           `yaml:"sweep_factor"`                 // k of the sweep-time law k·span/RBW², default 2.5
+	ExchangeTime    time.Duration     `yaml:"exchange_time"`                // setting, keying and reading a trace beside the sweep, for predictions, default 30ms
 	FreqDriftPPM    *float64          `yaml:"frequency_drift_ppm_per_hour"` // of source against analyzer, default a fiftieth of frequency_error_ppm
 	Uncertainty     *sweep.Entries    `yaml:"uncertainty"`                  // standard uncertainty of a level difference apart from noise, or its entries; default 1 dB
 	StepAttenuator  []sweep.KnownStep `yaml:"step_attenuator"`              // values that a linearity check inserts, each with its standard uncertainty
