@@ -81,42 +81,10 @@ func TestMonitoring(t *testing.T) {
 	}
 	conf := fmt.Sprintf("global: {scrape_interval: 250ms, evaluation_interval: 500ms}\nrule_files: [%s]\nscrape_configs: [{job_name: lidded, static_configs: [{targets: [%q]}]}]\n", rules, d.Addr())
 	p := prometheus(t, t.TempDir(), conf)
-
-	data, err := os.ReadFile("../../deploy/grafana/lidded.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var board any
-	if err := json.Unmarshal(data, &board); err != nil {
-		t.Fatal(err)
-	}
-	list := expressions(board)
-	if len(list) < 20 {
-		t.Errorf("only %d queries", len(list))
-	}
-	for _, expr := range list {
-		p.result(asGrafanaAsks(expr), mayBeEmpty.MatchString(expr))
-	}
+	list := p.board("lidded.json", 20)
 	p.result(`ALERTS{alertname="LiddedFallsShort", specimen="otter", alertstate="firing"}`, false)
 
-	var groups struct {
-		Groups []struct {
-			Rules []struct{ Name, Health, LastError string }
-		}
-	}
-	p.get("/api/v1/rules", &groups)
-	n := 0
-	for _, g := range groups.Groups {
-		for _, r := range g.Rules {
-			n++
-			if r.Health == "err" || r.LastError != "" {
-				t.Errorf("rule %s: %s", r.Name, r.LastError)
-			}
-		}
-	}
-	if n < 15 {
-		t.Errorf("%d rules", n)
-	}
+	p.healthy()
 
 	var known map[string]any
 	p.get("/api/v1/metadata", &known)
@@ -124,9 +92,9 @@ func TestMonitoring(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	shipping := shippingNames()
-	for _, name := range metricName.FindAllString(strings.Join(list, "\n")+string(text), -1) {
-		if shipping[name] { // the demo ships to no lab
+	lab := labNames()
+	for _, name := range metricName.FindAllString(strings.Join(list, "\n")+recorded.ReplaceAllString(string(text), ""), -1) {
+		if lab[name] { // the demo has no lab
 			continue
 		}
 		if known[name] == nil && known[strings.TrimSuffix(name, "_total")] == nil { // a counter is known by its name without
@@ -135,9 +103,16 @@ func TestMonitoring(t *testing.T) {
 	}
 }
 
-// shippingNames are the metrics that a daemon has only if it ships to a lab.
-func shippingNames() map[string]bool {
-	m := metrics.New(metrics.Options{Shipping: func() (metrics.Shipping, bool) { return metrics.Shipping{}, true }})
+// recorded are the names of recording rules.
+var recorded = regexp.MustCompile(`\b(bench|lab|lidded):\w+:\w+`)
+
+// labNames are the metrics that a daemon has only if it ships to a lab, and those
+// of the lab's server.
+func labNames() map[string]bool {
+	m := metrics.New(metrics.Options{
+		Shipping: func() (metrics.Shipping, bool) { return metrics.Shipping{}, true },
+		Fleet:    func() metrics.Fleet { return metrics.Fleet{Daemons: []metrics.OtherDaemon{{URL: "https://bench"}}} },
+	})
 	rec := httptest.NewRecorder()
 	m.Handler().ServeHTTP(rec, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	names := map[string]bool{}
@@ -145,6 +120,65 @@ func shippingNames() map[string]bool {
 		names[name] = strings.HasPrefix(name, "lidded_lab_")
 	}
 	return names
+}
+
+// TestMonitoringFleet: a real Prometheus with the example for many daemons, as it
+// is shipped, scrapes two daemons that ship to a lab, and the lab's server. Every
+// query of the fleet's dashboard has a result there. A daemon that is written
+// into the list while Prometheus runs is scraped without a restart.
+func TestMonitoringFleet(t *testing.T) {
+	peer(t, "prometheus")
+	x := newSite(t)
+	conf, err := os.ReadFile("../../deploy/prometheus/prometheus.fleet.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	address := func(s *served) string { return strings.TrimPrefix(s.base, "http://") }
+	list := func(name string, s *served) {
+		path := filepath.Join(dir, "lidded.d", name)
+		text := fmt.Sprintf("- targets: [%q]\n  labels: {site: depot}\n", address(s))
+		err := os.WriteFile(path+".part", []byte(text), 0o600)
+		if err == nil {
+			err = os.Rename(path+".part", path)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Mkdir(filepath.Join(dir, "lidded.d"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "lidded.token"), []byte(x.tokens["reader"]+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	rules, err := filepath.Abs("../../deploy/prometheus/lidded.rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	list("north.yml", x.north)
+	p := prometheus(t, dir, strings.NewReplacer("/etc/prometheus/", dir+"/", "lab.depot.example:7461", address(x.lab), "scheme: https", "scheme: http",
+		"15s", "250ms", "lidded.rules.yml", rules).Replace(string(conf)))
+	p.result(`up{job="lidded", site="depot"} == 1`, false)
+	p.result(`up{job="lidded-lab"} == 1`, false)
+	list("south.yml", x.south)
+	p.result(`count(up{job="lidded", site="depot"} == 1) == 2`, false)
+
+	x.night(t, x.north, "north", "otter")
+	x.night(t, x.south, "south", "heron")
+	p.board("lidded-fleet.json", 25)
+	p.result(`lab:lidded_benches:count == 2`, false)
+	p.result(`lab:lidded_runs:increase1d > 0`, false)
+	p.result(`bench:lidded_source_on_hours:increase1d{bench="south"} > 0`, false)
+	p.result(`lab:lidded_lab_up:avg == 1`, false)
+	p.result(`lidded_lab_partitions_ahead_months == 0`, false)
+	if code, _, errs := ran(t, "lab", "partitions", "--dsn", x.db.Owner); code != exitOK {
+		t.Fatal(errs)
+	}
+	p.result(`lidded_lab_partitions_ahead_months == 3`, false)
+	p.healthy()
+	x.south.stop()
+	p.result(`ALERTS{alertname="LiddedLabDaemonAway", daemon="`+x.south.base+`", alertstate="pending"}`, false)
 }
 
 // prometheus runs a real one in a folder until the test ends.
@@ -232,6 +266,51 @@ func (p prom) get(path string, to any) {
 		return true
 	}) {
 		p.t.Fatalf("%s: no answer", path)
+	}
+}
+
+// board asks every query of a dashboard, of which there are at least so many, and
+// returns them.
+func (p prom) board(file string, least int) []string {
+	p.t.Helper()
+	data, err := os.ReadFile(filepath.Join("../../deploy/grafana", file))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	var board any
+	if err := json.Unmarshal(data, &board); err != nil {
+		p.t.Fatal(err)
+	}
+	list := expressions(board)
+	if len(list) < least {
+		p.t.Errorf("only %d queries", len(list))
+	}
+	for _, expr := range list {
+		p.result(asGrafanaAsks(expr), mayBeEmpty.MatchString(expr))
+	}
+	return list
+}
+
+// healthy looks whether all rules are taken and evaluated.
+func (p prom) healthy() {
+	p.t.Helper()
+	var groups struct {
+		Groups []struct {
+			Rules []struct{ Name, Health, LastError string }
+		}
+	}
+	p.get("/api/v1/rules", &groups)
+	n := 0
+	for _, g := range groups.Groups {
+		for _, r := range g.Rules {
+			n++
+			if r.Health == "err" || r.LastError != "" {
+				p.t.Errorf("rule %s: %s", r.Name, r.LastError)
+			}
+		}
+	}
+	if n < 40 {
+		p.t.Errorf("%d rules", n)
 	}
 }
 

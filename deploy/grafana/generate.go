@@ -1,6 +1,8 @@
-// Command grafana writes the Grafana dashboard of lidded, lidded.json, into the
-// folder it is run in. Import the file into Grafana with a Prometheus data
-// source that scrapes the daemon.
+// Command grafana writes the Grafana dashboards of lidded into the folder it is
+// run in: lidded.json of benches and their results, lidded-fleet.json of a lab
+// with many benches. Import the files into Grafana with a Prometheus data source
+// that scrapes the daemons and, for the fleet, has the recording rules of
+// deploy/prometheus.
 //
 //	go generate ./deploy/grafana
 package main
@@ -22,22 +24,25 @@ import (
 	"github.com/grafana/grafana-foundation-sdk/go/units"
 )
 
-const file = "lidded.json"
+// boards are the dashboards by file.
+var boards = map[string]func() *dashboard.DashboardBuilder{"lidded.json": build, "lidded-fleet.json": buildFleet}
 
 func main() {
-	data, err := generate()
-	if err == nil {
-		err = os.WriteFile(file, data, 0o644)
-	}
-	if err != nil {
-		fmt.Fprintln(os.Stderr, "grafana:", err)
-		os.Exit(1)
+	for file, board := range boards {
+		data, err := generate(board())
+		if err == nil {
+			err = os.WriteFile(file, data, 0o644)
+		}
+		if err != nil {
+			fmt.Fprintln(os.Stderr, "grafana:", err)
+			os.Exit(1)
+		}
 	}
 }
 
-// generate is the dashboard as Grafana imports it.
-func generate() ([]byte, error) {
-	d, err := build().Build()
+// generate is a dashboard as Grafana imports it.
+func generate(b *dashboard.DashboardBuilder) ([]byte, error) {
+	d, err := b.Build()
 	if err != nil {
 		return nil, err
 	}
@@ -56,17 +61,22 @@ const (
 const of = `{bench=~"$bench"}`
 const ofSpecimen = `{bench=~"$bench", specimen=~"$specimen"}`
 
-func build() *dashboard.DashboardBuilder {
-	return dashboard.NewDashboardBuilder("lidded: shielding effectiveness").
-		Uid("lidded").
-		Description("Benches, runs and results of lidded. A lower bound is shown with its own name: it says at least, never equal.").
+// board is an empty dashboard with what all have at their top.
+func board(id, title, about string) *dashboard.DashboardBuilder {
+	return dashboard.NewDashboardBuilder(title).
+		Uid(id).
+		Description(about).
 		Tags([]string{"lidded", "rf", "shielding"}).
 		Refresh("30s").
 		Time("now-7d", "now").
 		Timezone(common.TimeZoneBrowser).
 		Readonly().
 		WithVariable(dashboard.NewDatasourceVariableBuilder("source").Label("data source").Type("prometheus")).
-		WithVariable(choice("bench", "label_values(lidded_run_state, bench)")).
+		WithVariable(choice("bench", "label_values(lidded_run_state, bench)"))
+}
+
+func build() *dashboard.DashboardBuilder {
+	return board("lidded", "lidded: shielding effectiveness", "Benches, runs and results of lidded. A lower bound is shown with its own name: it says at least, never equal.").
 		WithVariable(choice("specimen", `label_values(lidded_worst_se_db{bench=~"$bench"}, specimen)`)).
 		WithRow(dashboard.NewRowBuilder("Now")).
 		WithPanel(state("Run", "State of the newest run of each bench.", `lidded_run_state`+of+` == 1`, "{{bench}}: {{state}}")).
@@ -166,7 +176,7 @@ func verdicts() *table.PanelBuilder {
 	return table.NewPanelBuilder().
 		Title("Verdicts").Description("Each specimen against its requirement.").Datasource(source()).Height(high).Span(half).
 		WithTarget(now(`lidded_requirement_verdict`+ofSpecimen+` == 1`, "").Format(prometheus.PromQueryFormatTable)).
-		WithTransformation(columns("bench", "plan", "specimen", "verdict"))
+		WithTransformation(columns(map[string]string{}, "bench", "plan", "specimen", "verdict"))
 }
 
 // frequencies lists SE point by point, with its relation in a column of its own.
@@ -175,24 +185,14 @@ func frequencies() *table.PanelBuilder {
 		Title("SE at each frequency").Description("relation: = a measured value, ≥ a lower bound.").Datasource(source()).Height(2 * high).Span(full).Unit(units.Decibel).
 		WithTarget(now(`label_replace(lidded_se_db`+ofSpecimen+` and lidded_se_is_bound`+ofSpecimen+` == 0, "relation", "=", "", "")`+
 			` or label_replace(lidded_se_db`+ofSpecimen+` and lidded_se_is_bound`+ofSpecimen+` == 1, "relation", "≥", "", "")`, "").Format(prometheus.PromQueryFormatTable)).
-		WithTransformation(columns("bench", "plan", "specimen", "freq_hertz", "relation", "Value"))
+		WithTransformation(columns(map[string]string{"Value": "SE", "freq_hertz": "frequency, Hz"}, "bench", "plan", "specimen", "freq_hertz", "relation", "Value"))
 }
 
-// columns keeps these columns of a table, in this order.
-func columns(names ...string) dashboard.DataTransformerConfig {
-	order := map[string]int{}
+// columns keeps these columns of a table, in this order, some under other names.
+func columns(called map[string]string, names ...string) dashboard.DataTransformerConfig {
+	keep, order := map[string]bool{}, map[string]int{}
 	for i, n := range names {
-		order[n] = i
+		keep[n], order[n] = true, i
 	}
-	return dashboard.DataTransformerConfig{Id: "organize", Options: map[string]any{
-		"includeByName": flags(names), "indexByName": order, "renameByName": map[string]string{"Value": "SE", "freq_hertz": "frequency, Hz"},
-	}}
-}
-
-func flags(names []string) map[string]bool {
-	out := map[string]bool{}
-	for _, n := range names {
-		out[n] = true
-	}
-	return out
+	return dashboard.DataTransformerConfig{Id: "organize", Options: map[string]any{"includeByName": keep, "indexByName": order, "renameByName": called}}
 }

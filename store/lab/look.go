@@ -57,6 +57,15 @@ func (r *Reader) Specimens(ctx context.Context) (list []string, err error) {
 	return list, err
 }
 
+// MonthsAhead tells how many of the coming months have all their partitions.
+// Records of a month without one are kept all the same: the shipper makes it.
+func (r *Reader) MonthsAhead(ctx context.Context) (months int, err error) {
+	err = r.one(ctx, "count partitions", nil, func(scan store.Scan) error { return scan(&months) }, `SELECT count(*) FROM generate_series(1, 13) m
+		WHERE NOT EXISTS (SELECT FROM lidded.partitioned t
+			WHERE to_regclass('lidded.' || t.name || to_char(date_trunc('month', now() AT TIME ZONE 'UTC') + make_interval(months => m), '_YYYY_MM')) IS NULL)`)
+	return months, err
+}
+
 // Standing tells which bench a run is of, and the state in which the lab has it;
 // sweep.ErrNoRun if the lab does not have it.
 func (r *Reader) Standing(ctx context.Context, id sweep.RunID) (bench string, state sweep.State, err error) {

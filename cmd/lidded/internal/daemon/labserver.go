@@ -32,6 +32,7 @@ type LabServer struct {
 	metrics  *metrics.Metrics
 	started  time.Time
 	readable atomic.Bool
+	ahead    atomic.Int64 // months with partitions; below zero: not known
 }
 
 const (
@@ -56,6 +57,7 @@ func OpenLab(c *config.Config, o Options) (_ *LabServer, err error) {
 	}
 	l := &LabServer{log: o.Logger.Named("lab server"), hub: rest.NewHub(), started: time.Now().UTC()}
 	l.front.log = l.log
+	l.ahead.Store(-1)
 	if l.front.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
 		return nil, err
 	}
@@ -121,6 +123,13 @@ func (l *LabServer) check(ctx context.Context) error {
 	defer cancel()
 	err := l.records.Check(ctx)
 	l.readable.Store(err == nil)
+	ahead := -1
+	if err == nil {
+		if n, err := l.records.MonthsAhead(ctx); err == nil {
+			ahead = n
+		}
+	}
+	l.ahead.Store(int64(ahead))
 	return err
 }
 
@@ -161,7 +170,7 @@ func (l *LabServer) ready(ctx context.Context) []rest.Check {
 }
 
 func (l *LabServer) standing() metrics.Fleet {
-	out := metrics.Fleet{Readable: l.readable.Load()}
+	out := metrics.Fleet{Readable: l.readable.Load(), MonthsAhead: int(l.ahead.Load())}
 	for _, d := range l.fleet.Daemons() {
 		out.Daemons = append(out.Daemons, metrics.OtherDaemon{URL: d.Daemon, Up: d.Up})
 	}

@@ -207,9 +207,11 @@ lidded_last_success_timestamp_seconds{bench="depot",plan="locker"} 1.77352382e+0
 lidded_run_left_seconds{bench="depot"} 0
 # HELP lidded_runs_total Runs that ended since the daemon started, by how.
 # TYPE lidded_runs_total counter
+lidded_runs_total{bench="depot",plan="locker",state="aborted"} 0
 lidded_runs_total{bench="depot",plan="locker",state="completed"} 1
 lidded_runs_total{bench="depot",plan="locker",state="failed"} 1
 lidded_runs_total{bench="depot",plan="locker",state="interrupted"} 1
+lidded_runs_total{bench="depot",plan="locker",state="stopped"} 0
 `, "lidded_runs_total", "lidded_last_success_timestamp_seconds", "lidded_run_left_seconds")
 }
 

@@ -17,6 +17,9 @@ var states = []sweep.State{
 	sweep.Completed, sweep.Stopped, sweep.Aborted, sweep.Failed, sweep.Interrupted,
 }
 
+// ends are the states that runs are counted in.
+var ends = []sweep.State{sweep.Completed, sweep.Stopped, sweep.Aborted, sweep.Failed, sweep.Interrupted}
+
 // runs follows the runs of each bench.
 type runs struct {
 	mu      sync.Mutex
@@ -63,6 +66,9 @@ func (m *Metrics) Observe(p sweep.Progress) {
 	b := r.bench(p.Bench)
 	if b.id != p.Run {
 		*b = lastRun{id: p.Run, onSince: b.onSince}
+		for _, s := range ends { // from zero, so that the first of its kind is an increase
+			r.ended.WithLabelValues(p.Bench, p.Plan, s.String())
+		}
 	}
 	b.state, b.left = p.State, p.Left
 	if p.Total > 0 {

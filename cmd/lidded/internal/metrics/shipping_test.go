@@ -1,6 +1,7 @@
 package metrics_test
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 
@@ -22,5 +23,15 @@ func TestShipping(t *testing.T) {
 	page = scrape(t, metrics.New(metrics.Options{Shipping: func() (metrics.Shipping, bool) { return now, false }}))
 	if strings.Contains(page, "lidded_lab_") {
 		t.Error("a daemon without a lab tells of one")
+	}
+}
+
+// A lab's server tells how many months have partitions as far as it knows.
+func TestMonthsAhead(t *testing.T) {
+	for ahead, want := range map[int]bool{-1: false, 0: true, 3: true} {
+		page := scrape(t, metrics.New(metrics.Options{Fleet: func() metrics.Fleet { return metrics.Fleet{MonthsAhead: ahead} }}))
+		if got := strings.Contains(page, "\nlidded_lab_partitions_ahead_months "+strconv.Itoa(ahead)+"\n"); got != want {
+			t.Errorf("%d months: told %v", ahead, got)
+		}
 	}
 }
