@@ -92,6 +92,7 @@ func beside(a, b []Reading) []Row {
 func (p *Pair) count() {
 	var by []float64
 	var values, bounds, differ, contradicted int
+	var score float64
 	for i := range p.Rows {
 		r := &p.Rows[i]
 		switch r.Verdict {
@@ -105,7 +106,7 @@ func (p *Pair) count() {
 		switch wide := r.Verdict == Differs; {
 		case r.ofValues():
 			values++
-			by = append(by, float64(r.Difference.By))
+			by, score = append(by, float64(r.Difference.By)), max(score, math.Abs(r.Difference.En))
 			if wide {
 				differ++
 			}
@@ -119,11 +120,11 @@ func (p *Pair) count() {
 			p.Largest = r
 		}
 	}
-	questions := 1
+	kinds := 1
 	if values > 0 && bounds > 0 {
-		questions = 2
+		kinds = 2
 	}
-	p.Values, p.Bounds = chanceOf(differ, values, questions), chanceOf(contradicted, bounds, questions)
+	p.Values, p.Bounds = chanceOf(differ, values, score, kinds), chanceOf(contradicted, bounds, 0, kinds)
 	p.Median = median(by)
 }
 

@@ -140,7 +140,7 @@ func (n Night) referenceUncertainties(specimen string) map[spot]unit.DB {
 			}
 		}
 		if square > 0 {
-			out[spot{r.At.Position, r.At.Polarization, r.Point}] = unit.DB(uncertainty.StudentT(Coverage, math.Inf(1)) * math.Sqrt(square))
+			out[spot{r.At.Position, r.At.Polarization, r.Point}] = unit.DB(normal95 * math.Sqrt(square))
 		}
 	}
 	return out
@@ -152,8 +152,7 @@ func covering(u unit.DB, confidence float64) unit.DB {
 	if confidence == Coverage || !(confidence > 0 && confidence < 1) {
 		return u
 	}
-	all := math.Inf(1)
-	return u * unit.DB(uncertainty.StudentT(Coverage, all)/uncertainty.StudentT(confidence, all))
+	return u * unit.DB(normal95/uncertainty.StudentT(confidence, math.Inf(1)))
 }
 
 func none() unit.DB { return unit.DB(math.NaN()) }

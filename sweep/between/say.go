@@ -62,8 +62,13 @@ func (p *Pair) sayChance(what string, c Chance) {
 		s += "; none does."
 	case c.TooMany:
 		s += fmt.Sprintf("; %d %s, more than chance explains (p %s if frequencies err independently; where a bench errs alike at all of them, up to %s).", c.Differ, does(c.Differ), probability(c.P), probability(c.Dependent))
+	case c.TooLarge:
+		s += fmt.Sprintf("; %d %s.", c.Differ, does(c.Differ))
 	default:
 		s += fmt.Sprintf("; %d %s, which chance explains (p %s).", c.Differ, does(c.Differ), probability(c.P))
+	}
+	if c.TooLarge {
+		s += fmt.Sprintf(" The largest score is more than chance explains (p at most %s, whatever the frequencies have in common).", strings.TrimPrefix(probability(c.Largest), "below "))
 	}
 	p.Sentences = append(p.Sentences, s)
 }

@@ -63,7 +63,8 @@ type BenchChance struct {
 	Expected  float64 `json:"expected_by_chance" doc:"Of equal boxes with true uncertainties, 5 %; of bounds at most that"`
 	P         float64 `json:"p_value" doc:"Probability of as many or more by chance, where frequencies err independently (binomial)"`
 	Dependent float64 `json:"p_value_at_most" doc:"The same whatever they have in common (Markov's inequality)"`
-	TooMany   bool    `json:"more_than_chance"`
+	Largest   float64 `json:"largest_score_p_value_at_most" doc:"Of a score as large as the largest by chance, whatever they have in common (Bonferroni's inequality); 1 without scores"`
+	Beyond    bool    `json:"more_than_chance" doc:"They are more, or the largest is larger, than chance explains"`
 }
 
 // BenchExtreme is a difference and where it stands.
@@ -131,7 +132,7 @@ func benchComparisonOf(c between.Comparison, nights []between.Night, unread []Un
 
 func benchPairOf(p between.Pair) BenchPair {
 	out := BenchPair{
-		Bench: p.B, Against: p.A, Sentences: p.Sentences, Reference: p.ReferenceSays, Counts: BenchCounts(p.Counts), Values: BenchChance(p.Values), Bounds: BenchChance(p.Bounds),
+		Bench: p.B, Against: p.A, Sentences: p.Sentences, Reference: p.ReferenceSays, Counts: BenchCounts(p.Counts), Values: benchChanceOf(p.Values), Bounds: benchChanceOf(p.Bounds),
 		Median: rounded(p.Median), RefMedian: rounded(p.ReferenceMedian), RefEqual: p.Normalised, Apart: seconds(p.Apart), Shared: listOf(p.Shared), Rows: each(p.Rows, benchCompareOf),
 	}
 	if r := p.Largest; r != nil {
@@ -141,6 +142,10 @@ func benchPairOf(p between.Pair) BenchPair {
 		out.RefMost = extremeOf(*r, between.Equal, p.ReferenceBy(*r))
 	}
 	return out
+}
+
+func benchChanceOf(c between.Chance) BenchChance {
+	return BenchChance{Of: c.Of, Differ: c.Differ, Expected: c.Expected, P: c.P, Dependent: c.Dependent, Largest: c.Largest, Beyond: c.BeyondChance()}
 }
 
 func extremeOf(r between.Row, sign between.Relation, by unit.DB) *BenchExtreme {

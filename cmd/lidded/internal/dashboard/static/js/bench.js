@@ -4,7 +4,7 @@
 import { byId, make, setText } from "./dom.js";
 import { bytes, clock, duration, states, when } from "./format.js";
 import { get } from "./api.js";
-import { address } from "./router.js";
+import { address, onlyBench } from "./router.js";
 import { facts, Fold, row, table } from "./table.js";
 
 const every = 5000; // milliseconds, while the view is shown
@@ -36,7 +36,9 @@ export class BenchView {
       const [{ benches }, { schedules }, daemon, health] = await Promise.all([get("/v1/benches"), get("/v1/schedules"), get("/v1/daemon"), get("/healthz")]);
       const talks = await Promise.all(benches.map((b) => get(`/v1/benches/${encodeURIComponent(b.name)}/exchanges`)));
       benches.forEach((b, i) => this.bench(b, talks[i]));
-      this.scheduled(schedules);
+      const only = onlyBench();
+      for (const [name, card] of this.cards) card.root.hidden = only !== "" && name !== only;
+      this.scheduled(schedules.filter((s) => !only || s.bench === only));
       this.about(daemon, health);
     } finally {
       if (this.shown) this.timer = setTimeout(() => this.load().catch(() => {}), every);

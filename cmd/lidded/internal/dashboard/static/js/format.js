@@ -18,7 +18,7 @@ export function freq(hz) {
 
 const trim = (v) => String(Number(v.toPrecision(7)));
 
-const relations = { ">=": "\u2265 ", "<=": "\u2264 ", "=": "" };
+export const relations = { ">=": "\u2265 ", "<=": "\u2264 ", "=": "" };
 
 // se writes a shielding effectiveness with its relation, or a dash.
 export function se(v) {

@@ -2,6 +2,7 @@
 
 import { byId, setData, setText } from "./dom.js";
 import { get } from "./api.js";
+import { BenchFilter } from "./benchfilter.js";
 import { BenchView } from "./bench.js";
 import { Dock } from "./dock.js";
 import { follow } from "./live.js";
@@ -16,16 +17,18 @@ const refreshShare = 10; // and than ten times what they take
 
 const again = () => refresh().catch(() => {});
 const dock = new Dock(again);
+const filter = new BenchFilter();
 const now = new NowView(again, told);
 const result = new ResultView();
 const start = new StartView(again);
-const views = { result, start, trend: new TrendView(), bench: new BenchView() };
+const views = { now, result, start, trend: new TrendView(), bench: new BenchView() };
 let pending = 0;
 
 // told passes the benches on to all who show something of them.
 function told() {
   const all = now.benches();
   dock.update(all);
+  filter.update(all);
   start.benches(all);
   title(all);
 }
@@ -68,6 +71,7 @@ const linkWords = {
 };
 
 watch((view, params) => {
+  filter.show(view);
   for (const [name, v] of Object.entries(views)) if (name !== view) v.hide?.();
   views[view]?.show(params)?.catch?.(() => {});
 });

@@ -1,16 +1,17 @@
 // Earlier nights of a specimen, as the interface gives them: columns.
 
 import { get } from "./api.js";
+import { ofBench } from "./records.js";
 
 let kept = { key: "", nights: [] };
 
-// nightsOf gives the last runs of a specimen as {run, created, points}. They are
-// many, and asked for again only when stamp, which tells of runs that ended, is
-// another one.
-export async function nightsOf(specimen, limit, stamp) {
-  const key = [specimen, limit, stamp].join("\n");
+// nightsOf gives the last runs of a specimen, on one bench or all, as {run, created,
+// points}. They are many, and asked for again only when stamp, which tells of runs
+// that ended, is another one.
+export async function nightsOf(specimen, bench, limit, stamp) {
+  const key = [specimen, bench, limit, stamp].join("\n");
   if (kept.key === key) return kept.nights;
-  const { runs, pending } = await get(`/v1/specimens/${encodeURIComponent(specimen)}/results?limit=${limit}`);
+  const { runs, pending } = await get(`/v1/specimens/${encodeURIComponent(specimen)}/results?limit=${limit}${ofBench(bench)}`);
   const nights = runs.map(points);
   if (!pending) kept = { key, nights };
   return nights;

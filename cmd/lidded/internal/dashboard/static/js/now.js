@@ -6,7 +6,7 @@ import { get } from "./api.js";
 import { Hold } from "./hold.js";
 import { LiveTraceView } from "./livetrace.js";
 import { sourceOff, stopRun } from "./orders.js";
-import { address } from "./router.js";
+import { address, onlyBench } from "./router.js";
 import { Sign, working } from "./sign.js";
 
 const over = ["completed", "stopped", "aborted", "failed", "interrupted"];
@@ -24,6 +24,15 @@ export class NowView {
 
   benches() {
     return [...this.cards.values()].map((c) => c.bench);
+  }
+
+  // show follows the choice of benches.
+  show() {
+    const only = onlyBench();
+    for (const [name, card] of this.cards) {
+      card.root.hidden = only !== "" && name !== only;
+      card.lead(this.cards.size > 1);
+    }
   }
 
   // pictures is a state to give to update: an answer is older than any picture
@@ -51,6 +60,7 @@ export class NowView {
       }
       if ((before.get(b.name) ?? 0) === card.pictures) card.update(b);
     }
+    this.show();
     this.told();
   }
 
@@ -89,8 +99,10 @@ class Card {
     this.live = new LiveTraceView(name);
     this.stop = make("button", { type: "button", class: "stop", onclick: () => this.after(stopRun(this.bench.run)) }, "Stop the run");
     this.off = make("button", { type: "button", class: "off", onclick: () => this.after(sourceOff(name)) }, "Switch source off");
+    this.begin = make("a", {}, "Start one");
+    this.last = make("a", {}, "the last result");
     this.run = make("div", { class: "run" }, this.what, this.where, this.why, this.bar, this.left, this.pace);
-    this.idle = make("p", { class: "idle" }, "No run is on. ", make("a", { href: address("start", { bench: name }) }, "Start one"), " or look at ", make("a", { href: "#result" }, "the last result"), ".");
+    this.idle = make("p", { class: "idle" }, "No run is on. ", this.begin, " or look at ", this.last, ".");
     this.root = make("article", { class: "card bench", "data-bench": name, "aria-label": "Bench " + name },
       make("div", { class: "bench-head" }, make("h2", {}, "Bench ", name), this.state),
       this.hold.told,
@@ -98,6 +110,13 @@ class Card {
         make("div", { class: "bench-state" }, this.sign.root, this.hold.root, this.run, this.idle, make("div", { class: "buttons" }, this.off, this.stop), this.links),
         this.live.root));
     this.root.dataset.source = "unknown";
+  }
+
+  // lead makes the ways from here, which keep the choice of benches; among several the
+  // last result is that of this one.
+  lead(several) {
+    this.begin.setAttribute("href", address("start", { bench: this.name }));
+    this.last.setAttribute("href", address("result", several ? { only: this.name } : {}));
   }
 
   async after(order) {

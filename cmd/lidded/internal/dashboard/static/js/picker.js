@@ -28,7 +28,9 @@ export class Picker {
 
   // update lists runs, newest first, and what is chosen.
   update(runs, chosen, shown) {
-    const options = [["", "the newest"], ...runs.map((r) => [r.id, label(r)])];
+    // A run that a link leads to may be older, or of a bench that is not listed.
+    const listed = runs.some((r) => r.id === shown.id) ? runs : [shown, ...runs];
+    const options = [["", "the newest"], ...listed.map((r) => [r.id, label(r)])];
     const key = JSON.stringify([options, chosen.run]);
     if (key !== this.key) {
       this.key = key;

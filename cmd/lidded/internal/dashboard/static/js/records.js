@@ -20,7 +20,11 @@ export async function record(id) {
   return r;
 }
 
-export const runs = async () => (await get("/v1/runs?limit=100")).runs;
+// runs lists the newest, of all benches or of one.
+export const runs = async (bench) => (await get("/v1/runs?limit=100" + ofBench(bench))).runs;
+
+// ofBench narrows a query to a bench, "" being all.
+export const ofBench = (bench) => (bench ? "&bench=" + encodeURIComponent(bench) : "");
 
 // expectation is what a specimen should do at the points of a run.
 export const expectation = (id, specimen) => get(`${path(id)}/expectation?specimen=${encodeURIComponent(specimen)}`);

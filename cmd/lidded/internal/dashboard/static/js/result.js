@@ -8,7 +8,7 @@ import { Detail } from "./detail.js";
 import { nightsOf } from "./nights.js";
 import { Picker } from "./picker.js";
 import { expectation, record, runs } from "./records.js";
-import { note } from "./router.js";
+import { note, onlyBench } from "./router.js";
 import { SEChart } from "./sechart.js";
 import { counts, SpecimenCard, verdictMarks } from "./specimencard.js";
 import { Fold, table } from "./table.js";
@@ -89,11 +89,18 @@ export class ResultView {
   }
 
   async load() {
-    const all = await runs();
+    const only = onlyBench();
+    const all = await runs(only);
     const id = this.chosen.run || (all[0] && all[0].id);
     this.files.parentElement.hidden = this.picker.root.hidden = !id;
     if (!id) {
-      setText(this.about, "No run yet. Start one in the view Start.");
+      setText(this.about, only ? `No run on bench ${only} yet. Start one in the view Start, or show all benches.` : "No run yet. Start one in the view Start.");
+      this.drawn.hidden = true;
+      this.detail.root.hidden = true;
+      this.base = null;
+      this.boxes.replaceChildren();
+      this.notes.replaceChildren();
+      this.cardsOf = this.drawnKey = "";
       return;
     }
     const base = await record(id);
@@ -101,7 +108,7 @@ export class ResultView {
     const front = names.includes(this.chosen.box) ? this.chosen.box : names[0];
     const [others, nights] = await Promise.all([
       Promise.all(this.chosen.with.filter((o) => o !== id).map((o) => record(o).catch(() => null))),
-      this.chosen.nights && front ? nightsOf(front, Number(this.chosen.nights), ended(all)).catch(() => []) : [],
+      this.chosen.nights && front ? nightsOf(front, only, Number(this.chosen.nights), ended(all)).catch(() => []) : [],
     ]);
     this.picker.update(all, this.chosen, base.run);
     this.base = base;

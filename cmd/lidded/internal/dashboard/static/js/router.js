@@ -5,6 +5,12 @@ import { byId } from "./dom.js";
 
 export const views = ["now", "result", "trend", "bench", "start"];
 
+let only = "";
+
+// onlyBench is the bench that what is shown is narrowed to, "" for all. It stands in
+// every address as only=…, so that a link and a reload keep it.
+export const onlyBench = () => only;
+
 // route reads the address.
 export function route() {
   const [name, query = ""] = location.hash.slice(1).split("?");
@@ -13,7 +19,7 @@ export function route() {
 
 // address is the hash of a view; parameters that are empty are left out.
 export function address(view, params = {}) {
-  const query = new URLSearchParams(Object.entries(params).filter(([, v]) => v !== "" && v !== null && v !== undefined));
+  const query = new URLSearchParams(Object.entries({ only, ...params }).filter(([, v]) => v !== "" && v !== null && v !== undefined));
   return "#" + view + (query.size ? "?" + query : "");
 }
 
@@ -28,16 +34,27 @@ export function note(params) {
   history.replaceState(null, "", address(route().view, params));
 }
 
+// narrow shows one bench only, or with "" all, in the view that is shown.
+export function narrow(bench) {
+  const { params } = route();
+  only = bench;
+  params.delete("only");
+  note(Object.fromEntries(params));
+  dispatchEvent(new Event("hashchange"));
+}
+
 // watch calls show with each view that is asked for, the first one at once.
 export function watch(show) {
   let last = "";
   const change = () => {
     const { view, params } = route();
+    only = params.get("only") || "";
     for (const name of views) byId("view-" + name).hidden = name !== view;
-    for (const a of byId("views").querySelectorAll("a")) {
-      if (a.hash === "#" + view) a.setAttribute("aria-current", "page");
+    byId("views").querySelectorAll("a").forEach((a, i) => {
+      a.setAttribute("href", address(views[i]));
+      if (views[i] === view) a.setAttribute("aria-current", "page");
       else a.removeAttribute("aria-current");
-    }
+    });
     // A screen reader is told of the new view; at the first one it reads the page anyway.
     if (last && last !== view) {
       byId(view + "-title").focus({ preventScroll: true });

@@ -4,7 +4,9 @@
 import { byId, make, setText } from "./dom.js";
 import { dbm, freq, se, when } from "./format.js";
 import { get } from "./api.js";
-import { note } from "./router.js";
+import { Between } from "./between.js";
+import { ofBench } from "./records.js";
+import { note, onlyBench } from "./router.js";
 import { Fold, table } from "./table.js";
 import { TrendChart } from "./trendchart.js";
 
@@ -23,14 +25,16 @@ export class TrendView {
     this.reference = part("Reference", "dBm");
     this.fold = new Fold("Table of the trend", () => this.tabled());
     this.body = make("div", { hidden: true }, this.says, make("div", { class: "card" }, this.list, this.se.root, this.reference.root, symbols(), this.fold.root));
+    this.between = new Between((c) => this.choose(c));
     this.empty = make("p", { role: "status" }, "");
     byId("view-trend").append(make("div", { class: "picker" },
-      make("label", {}, "Specimen ", this.box), make("label", {}, "Over ", this.over), make("label", {}, "Add a frequency ", this.more)), this.empty, this.body);
+      make("label", {}, "Specimen ", this.box), make("label", {}, "Over ", this.over), make("label", {}, "Add a frequency ", this.more)), this.empty, this.body, this.between.root);
     this.freqs = [];
   }
 
   async show(params) {
-    this.chosen = { box: params.get("box") || "", over: params.get("over") || axes[0][0], freqs: (params.get("freqs") || "").split(",").filter(Boolean).map(Number) };
+    const text = (name) => params.get(name) || "";
+    this.chosen = { box: text("box"), over: text("over") || axes[0][0], freqs: text("freqs").split(",").filter(Boolean).map(Number), against: text("against"), other: text("other"), at: text("at") };
     const { specimens } = await get("/v1/specimens");
     this.box.replaceChildren(...specimens.map((s) => make("option", { value: s.name }, s.name)));
     await this.load();
@@ -45,20 +49,26 @@ export class TrendView {
   async load() {
     const names = [...this.box.options].map((o) => o.value);
     const box = names.includes(this.chosen.box) ? this.chosen.box : names[0];
-    if (!box) return this.nothing("The config names no specimen.");
+    if (!box) {
+      this.between.hide();
+      return this.nothing("The config names no specimen.");
+    }
     this.box.value = box;
     this.over.value = this.chosen.over;
+    const only = onlyBench();
+    this.between.load(box, { ...this.chosen, against: this.chosen.against || only }).catch(() => this.between.hide());
     const path = `/v1/specimens/${encodeURIComponent(box)}/`;
     const asked = this.chosen.freqs.length ? "&freq_hz=" + this.chosen.freqs.join(",") : "";
-    const [trend, { runs }] = await Promise.all([get(`${path}trend?limit=${most}${asked}`), get(path + "results?limit=1")]);
+    const [trend, { runs }] = await Promise.all([get(`${path}trend?limit=${most}${asked}${ofBench(only)}`), get(`${path}results?limit=1${ofBench(only)}`)]);
+    const left = leftOut(trend);
     if (trend.frequencies.length === 0) {
-      return this.nothing(trend.pending ? `${trend.pending} results are still being worked out: come back in a moment.` : `There is no result of ${box} yet.`);
+      return this.nothing(left || `There is no result of ${box}${only && " on bench " + only} yet.`);
     }
     this.trend = trend;
     this.freqs = trend.frequencies.map((f) => f.freq_hz);
     const all = [...new Set(runs.flatMap((r) => r.freq_hz))].filter((f) => !this.freqs.includes(f)).sort((a, b) => a - b);
     this.more.replaceChildren(make("option", { value: "" }, "choose \u2026"), ...all.map((f) => make("option", { value: f }, freq(f))));
-    setText(this.empty, trend.pending ? `${trend.pending} results are still being worked out and are left out.` : "");
+    setText(this.empty, left);
     this.body.hidden = false;
     this.draw(box);
   }
@@ -103,6 +113,14 @@ export class TrendView {
       ...this.tracks.flatMap(({ points }) => [points[i]?.se ? se(points[i].se) : points[i]?.outcome || "\u2013", dbm(points[i]?.reference_level_dbm)])]);
     return table("SE and reference, oldest first", heads, rows);
   }
+}
+
+// leftOut tells which runs are no part of a trend that should be.
+function leftOut(trend) {
+  const said = [];
+  if (trend.pending) said.push(`${trend.pending} results are still being worked out and are left out: come back in a moment.`);
+  for (const u of trend.unreadable) said.push(`The run ${u.run} is left out, since it cannot be read: ${u.reason}`);
+  return said.join(" ");
 }
 
 // axisOf says where a point stands, whether that is a time, and what to say of it.
