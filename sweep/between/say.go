@@ -11,10 +11,10 @@ import (
 )
 
 // Method says in a line how claims are compared.
-const Method = "En = (x2 − x1)/√(U1² + U2²) with uncertainties that cover 95 % (ISO 13528:2015), agreeing up to 1 either way; a bound differs from a value that it stands above, uncertainty included; readings taken to be independent"
+const Method = "En = (x2 − x1)/√(U1² + U2²) with uncertainties that cover 95 % (ISO 13528:2015), agreeing up to 1 either way; a bound differs from a value that it stands above, uncertainty included"
 
 // Independence says what the comparison takes for granted.
-const Independence = "The readings are taken to be independent. What both benches share, such as an antenna carried along or one certificate behind both analyzers, errs alike on both and makes the score too small; it cannot be known from the readings."
+const Independence = "The readings are taken to be independent. What both benches share, such as an antenna carried along or one certificate behind both analyzers, errs alike on both and makes the score too small; how much cannot be known from the readings."
 
 const day = 24 * time.Hour
 
@@ -36,7 +36,7 @@ func (p *Pair) say() {
 	p.sayChance("values", p.Values)
 	p.sayChance("a bound and a value", p.Bounds)
 	if len(p.Shared) > 0 {
-		say("Both runs used the %s: what it errs alike on both makes the score too small, so that a real difference may hide.", strings.Join(p.Shared, " and the "))
+		say("Both runs used the %s: errors that are alike on both make the score too small, so that a real difference may hide.", strings.Join(p.Shared, " and the "))
 	}
 	if p.Apart >= day {
 		say("The runs lie %s apart: what the specimen itself changed meanwhile is in the differences, too.", counted(int(p.Apart/day), "day", "days"))

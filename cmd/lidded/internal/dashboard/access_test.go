@@ -87,6 +87,17 @@ func TestAccessibility(t *testing.T) {
 		ask[bool](t, b, `([...document.querySelectorAll('main > section:not([hidden]) details')].filter((d) => d.checkVisibility()).forEach((d) => { d.open = true; }), true)`)
 		both(v.address)
 	}
+	// What is only there with several benches.
+	_, several := twoBenches(t)
+	b.visit(t, several, "trend?box=locker-mesh")
+	b.until(t, `document.querySelector('#between canvas')`)
+	ask[bool](t, b, `(document.querySelector('#between details').open = true)`)
+	both("between benches")
+	for _, v := range []string{"now", "bench"} {
+		b.visit(t, several, v+"?only=annexe")
+		b.until(t, `document.querySelector('#only').value === 'annexe'`)
+		both(v + " of one bench")
+	}
 	// What is only there while a run goes on: the instruction, the question, the source on, the trace.
 	start(t, url, "quick", "locker-steel")
 	b.visit(t, url, "now")

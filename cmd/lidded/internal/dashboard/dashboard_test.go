@@ -39,7 +39,12 @@ func fetch(t *testing.T, url string, header ...string) (*http.Response, string) 
 // start starts a run over the HTTP interface, as a script would.
 func start(t *testing.T, url, plan string, specimens ...string) {
 	t.Helper()
-	body, err := json.Marshal(map[string]any{"bench": "depot", "plan": plan, "specimens": specimens})
+	startOn(t, url, "depot", plan, specimens...)
+}
+
+func startOn(t *testing.T, url, bench, plan string, specimens ...string) {
+	t.Helper()
+	body, err := json.Marshal(map[string]any{"bench": bench, "plan": plan, "specimens": specimens})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -35,6 +35,22 @@ func TestNothingIsWiderThanAPhone(t *testing.T) {
 	d.Finish("depot")
 	b := open(t)
 	b.look(t, 390, false)
+	narrow := func(what string) {
+		t.Helper()
+		wide := ask[[]string](t, b, `[...document.querySelectorAll('body *')].filter((e) => e.checkVisibility() && !e.closest('.scroll, .skip, dialog, .unseen') && e.getBoundingClientRect().right > 391).map((e) => e.tagName + '.' + e.className)`)
+		if len(wide) > 0 {
+			t.Errorf("%s: wider than the screen: %v", what, wide)
+		}
+		small := ask[[]string](t, b, `[...document.querySelectorAll('button, select, summary, nav a, label:has(input[type=checkbox])')].filter((e) => e.checkVisibility() && !e.closest('table, dialog') && e.getBoundingClientRect().height < 36).map((e) => e.tagName + ' ' + e.innerText + ' ' + e.getBoundingClientRect().height)`)
+		if len(small) > 0 {
+			t.Errorf("%s: too small to press: %v", what, small)
+		}
+	}
+	_, several := twoBenches(t)
+	b.visit(t, several, "trend?box=locker-mesh")
+	b.until(t, `document.querySelector('#between canvas')`)
+	ask[bool](t, b, `(document.querySelector('#between details').open = true)`)
+	narrow("between benches")
 	for i, v := range slices.Backward(views) {
 		if i == 0 { // the last one: with a hold point
 			start(t, url, "quick", "locker-steel")
@@ -42,14 +58,7 @@ func TestNothingIsWiderThanAPhone(t *testing.T) {
 		}
 		b.visit(t, url, v.address)
 		b.until(t, v.ready)
-		wide := ask[[]string](t, b, `[...document.querySelectorAll('body *')].filter((e) => e.checkVisibility() && !e.closest('.scroll, .skip, dialog, .unseen') && e.getBoundingClientRect().right > 391).map((e) => e.tagName + '.' + e.className)`)
-		if len(wide) > 0 {
-			t.Errorf("%s: wider than the screen: %v", v.address, wide)
-		}
-		small := ask[[]string](t, b, `[...document.querySelectorAll('button, select, summary, nav a, label:has(input[type=checkbox])')].filter((e) => e.checkVisibility() && !e.closest('table, dialog') && e.getBoundingClientRect().height < 36).map((e) => e.tagName + ' ' + e.innerText + ' ' + e.getBoundingClientRect().height)`)
-		if len(small) > 0 {
-			t.Errorf("%s: too small to press: %v", v.address, small)
-		}
+		narrow(v.address)
 	}
 	b.quiet(t)
 }

@@ -14,43 +14,9 @@ import (
 	"lidded/sweep"
 )
 
-// annexe judges as the depot does, but the bench of that name lost 5 dB of its open
-// path, and what it says of a box is 6 dB lower at the first frequency and a bound
-// far above at the second. One run of it cannot be read.
-type annexe struct {
-	rest.Judge
-	records rest.Records
-	broken  sweep.RunID
-}
-
-func (a *annexe) Evaluation(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
-	if id == a.broken {
-		return sweep.Evaluation{}, errors.New("a page of the store is torn")
-	}
-	e, err := a.Judge.Evaluation(ctx, id)
-	if err != nil {
-		return e, err
-	}
-	r, err := a.records.Run(ctx, id)
-	if err != nil || r.Bench.Name != "annexe" {
-		return e, err
-	}
-	for i := range e.Results {
-		q := &e.Results[i]
-		q.Reference = q.Reference.Add(-5)
-		switch q.Point {
-		case 0:
-			q.SE.Value -= 6
-		case 1:
-			q.Outcome, q.SE = sweep.AtLeast, sweep.SE{Relation: sweep.AtLeastRelation, Value: 200, Low: 200}
-		}
-	}
-	return e, nil
-}
-
-func twoBenches(t *testing.T) (*rig, *annexe) {
+func twoBenches(t *testing.T) (*rig, *resttest.Annexe) {
 	d := resttest.New("depot", "annexe", "idle")
-	a := &annexe{Judge: d, records: d}
+	a := &resttest.Annexe{Depot: d}
 	return serve(t, d, func(o *rest.Options) { o.Judge = a }), a
 }
 
@@ -129,7 +95,7 @@ func TestBetweenBenches(t *testing.T) {
 		t.Errorf("before the annexe: %+v", c.Benches)
 	}
 
-	a.broken = sweep.RunID(here)
+	a.Torn = sweep.RunID(here)
 	if c := got[rest.BenchComparison](t, g, path); len(c.Unreadable) != 1 || c.Unreadable[0].Run != here || c.Unreadable[0].Reason == "" || c.Benches[1].Run != old || len(c.Pairs) != 1 {
 		t.Errorf("unreadable: %+v %+v", c.Unreadable, c.Benches)
 	}

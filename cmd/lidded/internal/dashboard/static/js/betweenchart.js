@@ -28,7 +28,7 @@ export class BetweenChart extends Plot {
   options() {
     const all = this.sides.flatMap((s) => s.points).filter((p) => p.y !== null);
     if (all.length === 0) return null;
-    let [left, right, low, high] = [Infinity, -Infinity, 0, 20];
+    let [left, right, low, high] = [Infinity, -Infinity, Infinity, -Infinity];
     for (const p of all) {
       left = Math.min(left, p.freq_hz);
       right = Math.max(right, p.freq_hz);
@@ -37,9 +37,9 @@ export class BetweenChart extends Plot {
     }
     const x = this.logFreq(left / 1.08, right * 1.08);
     return {
-      scales: { x: x.scale, y: { range: [Math.floor(low / 10) * 10, Math.ceil((high + 4) / 10) * 10] } },
+      scales: { x: x.scale, y: { range: [Math.floor((low - 2) / 5) * 5, Math.ceil((high + 4) / 5) * 5] } },
       series: [{}, { show: true, paths: () => null, points: { show: false } }],
-      axes: [x.axis, this.axis({ size: 58, values: unit("dB"), incrs: [5, 10, 20, 50] })],
+      axes: [x.axis, this.axis({ size: 58, values: unit("dB"), incrs: [2, 5, 10, 20, 50] })],
       hooks: { draw: [(u) => this.draw(u)] },
     };
   }

@@ -8,7 +8,7 @@ export const views = ["now", "result", "trend", "bench", "start"];
 let only = "";
 
 // onlyBench is the bench that what is shown is narrowed to, "" for all. It stands in
-// every address as only=…, so that a link and a reload keep it.
+// every address as the parameter "only", so that a link and a reload keep it.
 export const onlyBench = () => only;
 
 // route reads the address.
