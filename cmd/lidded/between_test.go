@@ -64,3 +64,31 @@ func TestBetween(t *testing.T) {
 		}
 	}
 }
+
+// Two daemons measured a locker, each on its own bench: the lab compares them, and
+// each daemon knows one alone.
+func TestBetweenInTheLab(t *testing.T) {
+	x := newSite(t)
+	here, there := x.night(t, x.north, "north", "otter"), x.night(t, x.south, "south", "otter")
+	var all rest.BenchComparison
+	if code := x.lab.call("GET", "/v1/specimens/otter/benches", nil, &all); code != 200 || len(all.Pairs) != 1 || len(all.Benches) != 2 || all.Benches[0].Run != here || all.Benches[1].Run != there {
+		t.Fatalf("%d %+v", code, all)
+	}
+	p := all.Pairs[0]
+	if p.Against != "north" || p.Bench != "south" || len(p.Rows) != 3 || p.Counts.Differ != 0 || p.Counts.Agree == 0 || !p.RefEqual {
+		t.Errorf("%+v", p)
+	}
+	for _, r := range p.Rows { // one world: the paths are the same to within noise
+		if d := r.Reference; d == nil || d.By > 1 || d.By < -1 || d.U == nil || r.Bench.Source == nil || *r.Bench.Source != 0 {
+			t.Errorf("reference at %g Hz: %+v %+v", r.Freq, d, r.Bench)
+		}
+	}
+	var alone rest.BenchComparison
+	if code := x.north.call("GET", "/v1/specimens/otter/benches", nil, &alone); code != 200 || len(alone.Benches) != 1 || len(alone.Pairs) != 0 {
+		t.Errorf("%d %+v", code, alone)
+	}
+	t.Setenv(envToken, x.tokens["reader"])
+	if out := command(t, exitOK, "between", "otter", "--url", x.lab.base); !strings.Contains(out, "south against north: of 3 frequencies") {
+		t.Error(out)
+	}
+}

@@ -28,18 +28,26 @@ export class Between {
       this.sides, this.says, this.figure, symbols(), make("h3", {}, "Open reference"), this.reference, this.fold.root, this.about);
   }
 
-  // load asks for the comparison of a specimen; what one bench alone measured is not
-  // shown. want is what was chosen before, as far as it is there.
-  async load(specimen, want) {
-    const path = `/v1/specimens/${encodeURIComponent(specimen)}/benches`;
-    this.asked = specimen;
-    let found = await get(path);
+  // load asks for the comparison of a specimen, afresh or where another one is wanted;
+  // what one bench alone measured is not shown. want is what was chosen before, as far
+  // as it is there.
+  async load(specimen, want, fresh) {
+    const key = [specimen, want.against].join("\n");
+    if (!fresh && this.key === key && this.found) return this.show(want);
+    this.key = key;
+    this.found = null;
+    const found = await compared(specimen, want.against).catch(() => null);
+    if (this.key !== key) return; // another one was chosen meanwhile
+    if (!found) return this.hide();
+    this.found = found;
+    this.show(want);
+  }
+
+  show(want) {
+    const { found } = this;
     const names = found.benches.map((b) => b.bench);
-    if (names.includes(want.against) && want.against !== found.against) found = await get(`${path}?against=${encodeURIComponent(want.against)}`);
-    if (this.asked !== specimen) return; // another one was chosen meanwhile
     this.root.hidden = found.pairs.length === 0;
     if (this.root.hidden) return;
-    this.found = found;
     this.pair = found.pairs.find((p) => p.bench === want.other) || found.pairs[0];
     fill(this.against, names.map((n) => [n, n]), found.against);
     fill(this.other, found.pairs.map((p) => [p.bench, p.bench]), this.pair.bench);
@@ -51,7 +59,7 @@ export class Between {
   }
 
   hide() {
-    this.asked = "";
+    this.key = "";
     this.root.hidden = true;
   }
 
@@ -94,6 +102,14 @@ export class Between {
       return line;
     }));
   }
+}
+
+// compared asks for a comparison against a bench, if that measured the specimen.
+async function compared(specimen, against) {
+  const path = `/v1/specimens/${encodeURIComponent(specimen)}/benches`;
+  const found = await get(path);
+  if (against === found.against || !found.benches.some((b) => b.bench === against)) return found;
+  return get(`${path}?against=${encodeURIComponent(against)}`);
 }
 
 const setting = (r) => `${r.position}, ${r.polarization}` + (r.field === "plane wave" ? "" : `, ${r.field}`);

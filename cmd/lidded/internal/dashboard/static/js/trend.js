@@ -37,7 +37,7 @@ export class TrendView {
     this.chosen = { box: text("box"), over: text("over") || axes[0][0], freqs: text("freqs").split(",").filter(Boolean).map(Number), against: text("against"), other: text("other"), at: text("at") };
     const { specimens } = await get("/v1/specimens");
     this.box.replaceChildren(...specimens.map((s) => make("option", { value: s.name }, s.name)));
-    await this.load();
+    await this.load(true);
   }
 
   choose(change) {
@@ -46,7 +46,7 @@ export class TrendView {
     this.load().catch((e) => this.nothing(e.message));
   }
 
-  async load() {
+  async load(fresh) {
     const names = [...this.box.options].map((o) => o.value);
     const box = names.includes(this.chosen.box) ? this.chosen.box : names[0];
     if (!box) {
@@ -56,7 +56,7 @@ export class TrendView {
     this.box.value = box;
     this.over.value = this.chosen.over;
     const only = onlyBench();
-    this.between.load(box, { ...this.chosen, against: this.chosen.against || only }).catch(() => this.between.hide());
+    this.between.load(box, { ...this.chosen, against: this.chosen.against || only }, fresh);
     const path = `/v1/specimens/${encodeURIComponent(box)}/`;
     const asked = this.chosen.freqs.length ? "&freq_hz=" + this.chosen.freqs.join(",") : "";
     const [trend, { runs }] = await Promise.all([get(`${path}trend?limit=${most}${asked}${ofBench(only)}`), get(`${path}results?limit=1${ofBench(only)}`)]);
