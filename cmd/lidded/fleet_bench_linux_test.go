@@ -17,15 +17,18 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"lidded/cmd/lidded/internal/rest"
+	"lidded/store/lab"
 )
 
 // BenchmarkShippedRun is the same run on the same virtual bench, in real time,
 // without a lab, shipping to PostgreSQL on this machine, and with a network that
 // went dead as the run began: one after the other in an order drawn anew each
-// round, each with a journal and a daemon of its own. slowdown-% is the mean ratio
-// of the run's duration to the one without a lab of the same round, ±% its 95 %
-// interval; with many benches at once (LIDDED_FLEET, 20), of the median run.
-// cpu-ms/run is what a daemon takes of a processor for a run more than without.
+// round, each with a journal and a daemon of its own. With many benches at once
+// (LIDDED_FLEET, 20) a round's duration is that of the median run. slowdown-% is
+// the mean ratio of a round's duration to the one without a lab, ±% half of its
+// 95 % interval; median-%, from-% and to-% are the median ratio and its 95 %
+// interval, which somebody else's load does not move as easily. more-cpu-ms/run is
+// what a daemon takes of a processor for a run more than without a lab.
 //
 //	go test -run xxx -bench ShippedRun/one -benchtime 40x -timeout 1h ./cmd/lidded
 func BenchmarkShippedRun(b *testing.B) {
@@ -38,7 +41,14 @@ var ways = []string{"alone", "shipping", "dead"}
 
 func pairs(b *testing.B, n int, edits ...string) {
 	edits = append(edits, "@requirement@", "") // else captures follow need: no run is the same as another
-	net, _, _ := newNetwork(b, "shared_buffers=128MB")
+	net, _, db := newNetwork(b, "shared_buffers=128MB")
+	owner, err := lab.NewAdmin(db.Owner)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := owner.Partitions(b.Context(), 1); err != nil { // as a lab has them
+		b.Fatal(err)
+	}
 	var stations []*station
 	var dsns []string
 	for i := range n {
@@ -63,6 +73,10 @@ func pairs(b *testing.B, n int, edits ...string) {
 		mean, half := ratio(took[way], took["alone"])
 		b.ReportMetric(100*(mean-1), way+"-slowdown-%")
 		b.ReportMetric(100*half, way+"-±%")
+		middle, from, to := median(took[way], took["alone"])
+		b.ReportMetric(100*(middle-1), way+"-median-%")
+		b.ReportMetric(100*(from-1), way+"-from-%")
+		b.ReportMetric(100*(to-1), way+"-to-%")
 		var more []float64
 		for i, c := range cpu[way] {
 			more = append(more, 1000*(c-cpu["alone"][i]))
@@ -124,6 +138,26 @@ func round(b *testing.B, net network, stations []*station, dsns []string, way st
 	}
 	slices.Sort(durations)
 	return stat.Quantile(0.5, stat.LinInterp, durations, nil), stat.Mean(cpus, nil)
+}
+
+// median is the median of the ratios of pairs with its 95 % interval, between the
+// order statistics that a binomial distribution gives, whatever theirs is.
+func median(a, b []float64) (middle, from, to float64) {
+	var ratios []float64
+	for i := range a {
+		ratios = append(ratios, a[i]/b[i])
+	}
+	slices.Sort(ratios)
+	below := distuv.Binomial{N: float64(len(ratios)), P: 0.5}
+	out := 0 // at each end
+	for below.CDF(float64(out)) <= 0.025 {
+		out++
+	}
+	middle = stat.Quantile(0.5, stat.LinInterp, ratios, nil)
+	if out == 0 {
+		return middle, math.Inf(-1), math.Inf(1)
+	}
+	return middle, ratios[out-1], ratios[len(ratios)-out]
 }
 
 // ratio is the geometric mean of the ratios of pairs, and half of its 95 %

@@ -1,10 +1,13 @@
 package lab_test
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/jackc/pgx/v5"
 
 	"lidded/store"
 	"lidded/store/lab"
@@ -69,10 +72,21 @@ func TestTracesThatLeftBefore(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	c, err := pgx.Connect(ctx, db.Read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close(context.Background())
+	if tally, err := labtest.Rows(ctx, c, s); err == nil {
+		t.Errorf("the lab is taken for even with %+v", tally)
+	}
 	if err := drain(ctx, s, w); err != nil {
 		t.Fatal(err)
 	}
 	if err := labtest.Equal(ctx, reader, s); err != nil {
+		t.Error(err)
+	}
+	if _, err := labtest.Rows(ctx, c, s); err != nil {
 		t.Error(err)
 	}
 }

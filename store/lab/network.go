@@ -36,10 +36,11 @@ func (w *Writer) notice(ctx context.Context) error {
 	return err
 }
 
-// within runs f in a transaction that the server ends when it hears nothing. The
-// setting comes with its beginning: it costs no round trip, and holds behind a
-// pool of connections too.
+// within runs f in a transaction that the server ends when it hears nothing, and
+// whose commit does not wait for the disk: what a crash of the server takes, the
+// position with it, is shipped again. The settings come with its beginning: they
+// cost no round trip, and hold behind a pool of connections too.
 func (w *Writer) within(ctx context.Context, f func(pgx.Tx) error) error {
-	begin := fmt.Sprintf(`BEGIN; SET LOCAL idle_in_transaction_session_timeout = %d`, w.silence.Milliseconds())
+	begin := fmt.Sprintf(`BEGIN; SET LOCAL synchronous_commit = off; SET LOCAL idle_in_transaction_session_timeout = %d`, w.silence.Milliseconds())
 	return pgx.BeginTxFunc(ctx, w.conn, pgx.TxOptions{BeginQuery: begin}, f)
 }

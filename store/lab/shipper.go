@@ -34,7 +34,7 @@ type Options struct {
 	// it was, so that the lag is known while it is away; "": not kept. The lab's
 	// own word counts whenever there is one.
 	Remember string
-	Every    time.Duration // how often to look for new records; 0: 1 s
+	Every    time.Duration // how often to look for new records; 0: 3 s
 	Patience time.Duration // longest wait between attempts to reach the lab; 0: 20 s
 	Deadline time.Duration // for one batch to be taken in; 0: 30 s
 	// Limits of a batch. One that does not come through in time is tried again
@@ -71,7 +71,7 @@ type Shipper struct {
 // NewShipper makes a shipper; Run ships.
 func NewShipper(o Options) *Shipper {
 	if o.Every <= 0 {
-		o.Every = time.Second
+		o.Every = 3 * time.Second
 	}
 	if o.Patience <= 0 {
 		o.Patience = 20 * time.Second

@@ -111,7 +111,7 @@ func TestServerKilled(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if st := ship.Status(ctx); st.Records != h.At.Event+h.At.Entry {
+	if st := ship.Status(ctx); st.Records < h.At.Event+h.At.Entry { // more, where the server lost its last commits
 		t.Errorf("%d records shipped, the journal has %d", st.Records, h.At.Event+h.At.Entry)
 	}
 	c, err := pgx.Connect(ctx, db.Read)
@@ -119,6 +119,9 @@ func TestServerKilled(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close(context.Background())
+	if _, err := labtest.Rows(ctx, c, s); err != nil {
+		t.Error(err)
+	}
 	var names, states string
 	if err := c.QueryRow(ctx, `SELECT (SELECT string_agg(specimen, ' ' ORDER BY specimen) FROM lidded.v_specimens_now),
 		(SELECT string_agg(DISTINCT state, ' ') FROM lidded.v_runs)`).Scan(&names, &states); err != nil {
