@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -145,15 +146,15 @@ func pairRows(p rest.BenchPair) [][]string {
 		a, b := orEmpty(r.Against), orEmpty(r.Bench)
 		row := []string{unit.Hz(r.Freq).String(), r.Position + " " + r.Polarization, claimText(a), claimText(b), text.None, text.None, r.Verdict, levelText(a.Reference), levelText(b.Reference), text.None, r.Reason}
 		if d := r.Difference; d != nil {
-			row[4] = strings.TrimPrefix(strings.NewReplacer(">=", "≥", "<=", "≤").Replace(d.Relation)+" ", "= ") + fmt.Sprintf("%+.1f", d.By)
+			row[4] = strings.TrimPrefix(strings.NewReplacer(">=", "≥", "<=", "≤").Replace(d.Relation)+" ", "= ") + signed(d.By)
 			if d.En != nil {
 				row[5] = fmt.Sprintf("%.2f", *d.En)
 			}
 		}
 		if d := r.Reference; d != nil {
-			row[9] = fmt.Sprintf("%+.1f as received", d.By)
+			row[9] = signed(d.By) + " as received"
 			if d.Equal != nil {
-				row[9] = fmt.Sprintf("%+.1f", *d.Equal)
+				row[9] = signed(*d.Equal)
 			}
 		}
 		rows = append(rows, row)
@@ -187,3 +188,6 @@ func levelText(v *float64) string {
 	}
 	return text.Number(unit.DBm(*v))
 }
+
+// signed writes a difference in decibels, nothing without a sign of its own.
+func signed(db float64) string { return fmt.Sprintf("%+.1f", math.Round(10*db)/10+0) }

@@ -215,6 +215,15 @@ func TestRepeatsAreJoined(t *testing.T) {
 	}
 }
 
+// Benches that are alike to a tenth of a decibel are not called lower by nothing.
+func TestReferencesAlike(t *testing.T) {
+	a, b := night("depot-a", claim{100e6, 70, 2}), night("depot-b", claim{100e6, 70, 2})
+	b.Evaluation.Results[0].Reference -= 0.01
+	if want, got := "The open reference level of depot-b is to 0.1 dB the same as that of depot-a (median, at equal source level); the largest difference is +0.0 dB at 100 MHz.", pair(a, b).ReferenceSays; got != want {
+		t.Errorf("%s", got)
+	}
+}
+
 // A bench whose open path lost 6 dB, at another source level: at equal level it is
 // 6 dB lower, as received 16 dB.
 func TestReferenceDifferences(t *testing.T) {

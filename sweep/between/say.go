@@ -82,7 +82,7 @@ func (p *Pair) sayReference() string {
 	if !p.Normalised {
 		how = "as received, corrected for nothing, since a run does not state its source level"
 	}
-	s := fmt.Sprintf("The open reference level of %s is %s than that of %s (median, %s)", p.B, higher(p.ReferenceMedian), p.A, how)
+	s := fmt.Sprintf("The open reference level of %s is %s that of %s (median, %s)", p.B, higher(p.ReferenceMedian), p.A, how)
 	return s + fmt.Sprintf("; the largest difference is %s at %s.", signed(p.ReferenceBy(*r)), p.where(*r))
 }
 
@@ -129,14 +129,20 @@ func (d Difference) text() string {
 	return fmt.Sprintf("%s ± %.1f dB (En %.2f)", signed(d.By), float64(d.U), d.En)
 }
 
-func signed(v unit.DB) string { return fmt.Sprintf("%+.1f dB", float64(v)) }
+func signed(v unit.DB) string { return fmt.Sprintf("%+.1f dB", tenths(v)) }
+
+// tenths rounds to what is written, without a sign of its own for nothing.
+func tenths(v unit.DB) float64 { return math.Round(10*float64(v))/10 + 0 }
 
 func higher(v unit.DB) string {
+	if tenths(v) == 0 {
+		return "to 0.1 dB the same as"
+	}
 	word := "higher"
 	if v < 0 {
 		v, word = -v, "lower"
 	}
-	return fmt.Sprintf("%.1f dB %s", float64(v), word)
+	return fmt.Sprintf("%.1f dB %s than", tenths(v), word)
 }
 
 func number(v float64) string { return fmt.Sprintf("%.2g", v) }
