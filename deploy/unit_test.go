@@ -9,10 +9,10 @@ import (
 	"time"
 )
 
-// unit reads the service unit: key to values, in order.
-func unit(t *testing.T) (text string, keys map[string][]string) {
+// unit reads a unit: key to values, in order.
+func unit(t *testing.T, name string) (text string, keys map[string][]string) {
 	t.Helper()
-	data, err := os.ReadFile("systemd/lidded.service")
+	data, err := os.ReadFile(filepath.Join("systemd", name))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -27,7 +27,7 @@ func unit(t *testing.T) (text string, keys map[string][]string) {
 
 // TestUnit: what the safety of the source rests on is in the unit.
 func TestUnit(t *testing.T) {
-	_, keys := unit(t)
+	_, keys := unit(t, "lidded.service")
 	one := func(key string) string {
 		if len(keys[key]) != 1 {
 			t.Errorf("%s: %q", key, keys[key])
@@ -60,22 +60,49 @@ func TestUnit(t *testing.T) {
 	}
 }
 
-// TestUnitVerifies: the service manager's own check has nothing to say.
-func TestUnitVerifies(t *testing.T) {
+// TestLabUnits: the lab's units run as who may, without rights, and the timer's
+// service is the one beside it.
+func TestLabUnits(t *testing.T) {
+	for name, want := range map[string]map[string]string{
+		"lidded-lab.service":            {"Type": "notify", "User": "lidded", "ExecStart": "/usr/bin/lidded lab serve --config /etc/lidded/lab.yaml --log.format json", "WantedBy": "multi-user.target"},
+		"lidded-lab-partitions.service": {"Type": "oneshot", "User": "postgres", "ExecStart": `/usr/bin/lidded lab partitions --dsn "host=/run/postgresql dbname=lab"`},
+		"lidded-lab-partitions.timer":   {"OnCalendar": "weekly", "Persistent": "yes", "WantedBy": "timers.target"},
+	} {
+		_, keys := unit(t, name)
+		if strings.HasSuffix(name, ".service") {
+			want["NoNewPrivileges"], want["CapabilityBoundingSet"], want["ProtectSystem"], want["PrivateDevices"] = "yes", "", "strict", "yes"
+		}
+		for key, v := range want {
+			if got := keys[key]; len(got) != 1 || got[0] != v {
+				t.Errorf("%s: %s is %q, want %q", name, key, got, v)
+			}
+		}
+	}
+}
+
+// TestUnitsVerify: the service manager's own check has nothing to say.
+func TestUnitsVerify(t *testing.T) {
 	analyze, err := exec.LookPath("systemd-analyze")
 	if err != nil {
-		t.Skip("systemd-analyze is not installed: the unit is checked by TestUnit alone")
+		t.Skip("systemd-analyze is not installed: the units are checked by TestUnit and TestLabUnits alone")
 	}
-	text, _ := unit(t)
-	text = strings.NewReplacer("/usr/bin/lidded", "/bin/true", "Documentation=man:lidded(1)\n", "").Replace(text)
-	path := filepath.Join(t.TempDir(), "lidded.service")
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
+	dir := t.TempDir()
+	names := []string{"lidded.service", "lidded-lab.service", "lidded-lab-partitions.service", "lidded-lab-partitions.timer"}
+	args := []string{"verify", "--man=no"}
+	for _, name := range names {
+		text, _ := unit(t, name)
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(strings.ReplaceAll(text, "/usr/bin/lidded", "/bin/true")), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		args = append(args, path)
 	}
-	out, err := exec.Command(analyze, "verify", "--man=no", path).CombinedOutput()
+	out, err := exec.Command(analyze, args...).CombinedOutput()
 	for line := range strings.Lines(string(out)) {
-		if strings.Contains(line, "lidded.service") {
-			t.Error(strings.TrimSpace(line))
+		for _, name := range names {
+			if strings.Contains(line, name) {
+				t.Error(strings.TrimSpace(line))
+			}
 		}
 	}
 	if err != nil && !t.Failed() {

@@ -41,7 +41,8 @@ for arch in "${archs[@]}"; do
   build "$arch" "$binary"
   install -D -m 0755 "$binary" "$root/usr/bin/lidded"
   install -D -m 0640 "$here/lidded.yaml" "$root/etc/lidded/lidded.yaml"
-  install -D -m 0644 "$here/../systemd/lidded.service" "$root/usr/lib/systemd/system/lidded.service"
+  install -D -m 0640 "$here/lab.yaml" "$root/etc/lidded/lab.yaml"
+  install -D -m 0644 -t "$root/usr/lib/systemd/system" "$here"/../systemd/lidded.service "$here"/../systemd/lidded-lab*.service "$here"/../systemd/lidded-lab*.timer
   install -D -m 0644 "$here/../systemd/70-lidded.rules" "$root/etc/udev/rules.d/70-lidded.rules"
   for page in "$work"/man/*.1; do
     install -d "$root/usr/share/man/man1"
@@ -55,8 +56,9 @@ for arch in "${archs[@]}"; do
   install -D -m 0644 "$here/copyright" "$doc/copyright"
   gzip -n9 <"$top/CHANGELOG.md" >"$work/changelog.gz"
   install -m 0644 "$work/changelog.gz" "$doc/changelog.gz"
-  install -D -m 0644 "$here/../grafana/lidded.json" "$doc/grafana/lidded.json"
-  install -D -m 0644 -t "$doc/prometheus" "$here/../prometheus/prometheus.yml" "$here/../prometheus/prometheus.remote.yml" "$here/../prometheus/lidded.rules.yml"
+  install -D -m 0644 -t "$doc/grafana" "$here/../grafana/lidded.json" "$here/../grafana/lidded-fleet.json"
+  install -D -m 0644 -t "$doc/prometheus" "$here"/../prometheus/prometheus*.yml "$here/../prometheus/lidded.benches.yml" "$here/../prometheus/lidded.rules.yml"
+  install -D -m 0644 "$here/../lab/README.md" "$doc/lab/README.md"
   install -D -m 0755 -t "$doc/examples" "$here/../examples/run.sh" "$here/../examples/run.py"
 
   install -d "$root/DEBIAN"
@@ -76,7 +78,7 @@ Description: shielding effectiveness of RF-shielded boxes
  with and without the box, and says how many decibels the box takes off, at
  which frequencies, and how surely. With a page, REST, metrics and reports.
 CONTROL
-  printf '%s\n' /etc/lidded/lidded.yaml /etc/udev/rules.d/70-lidded.rules >"$root/DEBIAN/conffiles"
+  printf '%s\n' /etc/lidded/lidded.yaml /etc/lidded/lab.yaml /etc/udev/rules.d/70-lidded.rules >"$root/DEBIAN/conffiles"
   for s in postinst prerm postrm; do
     install -m 0755 "$here/scripts/$s" "$root/DEBIAN/$s"
   done

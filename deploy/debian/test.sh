@@ -98,6 +98,11 @@ dpkg -i "$work/a/lidded_0.0.1~test_$arch.deb" >"$work/install.log" 2>&1 || fail 
 getent passwd lidded >/dev/null || fail "no user"
 id -nG lidded | grep -qw dialout || fail "the user may not use serial adapters"
 [[ $(stat -c '%U:%G %a' $config) == 'root:lidded 640' ]] || fail "config: $(stat -c '%U:%G %a' $config)"
+for u in lidded-lab.service lidded-lab-partitions.service lidded-lab-partitions.timer; do
+  [[ -e /usr/lib/systemd/system/$u ]] || fail "no $u"
+  ! find /etc/systemd/system -name "$u" | grep -q . || fail "$u is enabled by installing alone"
+done
+[[ $(stat -c '%U:%G %a' /etc/lidded/lab.yaml) == 'root:lidded 640' ]] || fail "lab.yaml: $(stat -c '%U:%G %a' /etc/lidded/lab.yaml)"
 bash -n /usr/share/bash-completion/completions/lidded
 grep -q "^#compdef lidded" /usr/share/zsh/vendor-completions/_lidded || fail "no completion for zsh"
 grep -q "complete -c lidded" /usr/share/fish/vendor_completions.d/lidded.fish || fail "no completion for fish"

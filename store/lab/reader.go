@@ -278,14 +278,19 @@ func (r *Reader) LatestRuns(ctx context.Context, bench, specimen string) (list [
 	t.equal("b.bench", bench)
 	t.equal("s.specimen", specimen)
 	r.mine(&t, "b.journal")
+	latest := `WITH latest AS (SELECT DISTINCT ON (s.specimen) s.specimen, b.id FROM lidded.run_specimens s JOIN lidded.runs b ON b.id = s.run_id` + t.String() + `
+		ORDER BY s.specimen, ` + r.newest("b") + `)`
+	if r.journal == "" && bench == "" && specimen == "" { // of the whole lab: from name to name, for each the newest
+		latest = names("lidded.run_specimens", "specimen") + `, latest AS (SELECT names.specimen, l.id FROM names CROSS JOIN LATERAL (
+			SELECT b.id FROM lidded.run_specimens s JOIN lidded.runs b ON b.id = s.run_id` + t.String() + ` AND s.specimen = names.specimen
+			ORDER BY s.run_id DESC LIMIT 1) l)`
+	}
 	err = r.each(ctx, "list latest runs", func(scan store.Scan) (err error) {
 		var l sweep.SpecimenRun
 		l.Run, err = store.ScanInfo(scan, &l.Specimen)
 		list = append(list, l)
 		return err
-	}, `SELECT l.specimen, `+infoRow+` FROM (
-			SELECT DISTINCT ON (s.specimen) s.specimen, b.id FROM lidded.run_specimens s JOIN lidded.runs b ON b.id = s.run_id`+t.String()+`
-			ORDER BY s.specimen, `+r.newest("b")+`) l JOIN lidded.runs r ON r.id = l.id ORDER BY l.specimen COLLATE "C"`, t.args...)
+	}, latest+` SELECT l.specimen, `+infoRow+` FROM latest l JOIN lidded.runs r ON r.id = l.id ORDER BY l.specimen COLLATE "C"`, t.args...)
 	return list, err
 }
 
