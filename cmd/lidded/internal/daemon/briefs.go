@@ -4,7 +4,10 @@ import (
 	"context"
 	"sync"
 
+	"go.uber.org/zap"
+
 	"lidded/cmd/lidded/internal/rest"
+	"lidded/store/recall"
 	"lidded/sweep"
 )
 
@@ -12,10 +15,13 @@ var _ rest.Briefs = (*briefs)(nil)
 
 // briefs remembers what ended runs found, in short, the last used first. One run
 // at a time is worked out, by serve, whoever asks; the memory is bounded by the
-// number of rows.
+// number of rows. What ended for good is kept in a file beside it, where there is
+// one, and read from there when it is asked for again.
 type briefs struct {
 	judge *judge
-	most  int // rows
+	most  int          // rows
+	file  *recall.File // nil: none
+	log   *zap.Logger
 
 	mu    sync.Mutex
 	known map[sweep.RunID]*brief
@@ -36,8 +42,8 @@ type brief struct {
 	err      error
 }
 
-func newBriefs(j *judge, mostRows int) *briefs {
-	return &briefs{judge: j, most: mostRows, known: map[sweep.RunID]*brief{}, wake: make(chan struct{}, 1)}
+func newBriefs(j *judge, mostRows int, file *recall.File, log *zap.Logger) *briefs {
+	return &briefs{judge: j, most: mostRows, file: file, log: log, known: map[sweep.RunID]*brief{}, wake: make(chan struct{}, 1)}
 }
 
 // Of gives, for each run, what it found of the specimen; neither that nor an error
@@ -132,7 +138,47 @@ func (b *briefs) tell(id sweep.RunID, e sweep.Evaluation) {
 	k := b.addLocked(id)
 	k.ended = true
 	b.mu.Unlock()
-	b.settle(k, e, nil)
+	found := briefsIn(e)
+	b.keep(context.Background(), id, found)
+	b.settle(k, found, nil)
+}
+
+// workOut finds what a run found in the file, or has it judged.
+func (b *briefs) workOut(ctx context.Context, k *brief) (map[string]*sweep.Brief, error) {
+	if k.ended {
+		found, known, err := b.file.Find(ctx, k.id)
+		if known {
+			return found, nil
+		}
+		if err != nil && ctx.Err() == nil {
+			b.log.Warn("what runs found cannot be read back; it is worked out again", zap.Error(err))
+		}
+	}
+	e, err := b.judge.once(ctx, k.id)
+	if err != nil {
+		return nil, err
+	}
+	found := briefsIn(e)
+	if k.ended {
+		b.keep(ctx, k.id, found)
+	}
+	return found, nil
+}
+
+// keep puts into the file what a run found. What stands on results kept from
+// before, because the traces are away, stays out: they may come back.
+func (b *briefs) keep(ctx context.Context, id sweep.RunID, found map[string]*sweep.Brief) {
+	if b.file == nil {
+		return
+	}
+	if k, keeps := b.judge.from.(kept); keeps {
+		if _, pruned, err := k.Pruned(ctx, id); err != nil || pruned {
+			return
+		}
+	}
+	if err := b.file.Keep(ctx, id, found); err != nil && ctx.Err() == nil {
+		b.log.Warn("what a run found cannot be kept; it is worked out again when it is asked for", zap.String("run", string(id)), zap.Error(err))
+	}
 }
 
 func (b *briefs) addLocked(id sweep.RunID) *brief {
@@ -169,17 +215,17 @@ func (b *briefs) serve(ctx context.Context) error {
 			}
 			continue
 		}
-		e, err := b.judge.once(ctx, next.id)
+		found, err := b.workOut(ctx, next)
 		if ctx.Err() != nil {
 			return nil
 		}
-		b.settle(next, e, err)
+		b.settle(next, found, err)
 	}
 }
 
 // settle fills in what was found, and forgets the longest unused runs where there
 // is too much to remember. An error is told to those who wait and not remembered.
-func (b *briefs) settle(k *brief, e sweep.Evaluation, err error) {
+func (b *briefs) settle(k *brief, found map[string]*sweep.Brief, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	defer close(k.done)
@@ -187,7 +233,7 @@ func (b *briefs) settle(k *brief, e sweep.Evaluation, err error) {
 		b.forgetLocked(k)
 		return
 	}
-	k.found = briefsIn(e)
+	k.found = found
 	if b.known[k.id] != k {
 		return // a newer one took its place
 	}

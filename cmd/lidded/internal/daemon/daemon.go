@@ -18,6 +18,7 @@ import (
 	"lidded/driver/link"
 	"lidded/store"
 	"lidded/store/lab"
+	"lidded/store/recall"
 	"lidded/sweep"
 	"lidded/sweep/engine"
 )
@@ -72,7 +73,8 @@ const (
 	ringFailures  = 20
 	shutdownTime  = 5 * time.Second
 	judgesKept    = 16
-	briefRowsKept = 400_000 // some 80 bytes each
+	briefRowsKept = 400_000   // some 80 bytes each
+	briefsSuffix  = ".briefs" // of the file beside the store that keeps them
 )
 
 // Open opens the store, takes the listening address and makes the benches, but
@@ -102,7 +104,11 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 		return nil, err
 	}
 	d.judge = newJudge(d.store, judgesKept)
-	d.briefs = newBriefs(d.judge, briefRowsKept)
+	file, err := recall.Open(ctx, d.store.Path()+briefsSuffix)
+	if err != nil {
+		d.log.Warn("what runs found is not kept over a restart", zap.Error(err))
+	}
+	d.briefs = newBriefs(d.judge, briefRowsKept, file, d.log)
 	d.shipper = d.newShipper(c.Lab, o.Logger)
 	for _, s := range c.Schedules {
 		t, err := newTimetable(s)
@@ -192,6 +198,9 @@ func (d *Daemon) Wait(ctx context.Context, bench string, id sweep.RunID) (sweep.
 // Close lets go of what Open took, for a daemon that is not served.
 func (d *Daemon) Close() error {
 	errs := []error{d.front.close(), d.claims.Close()}
+	if d.briefs != nil {
+		errs = append(errs, d.briefs.file.Close())
+	}
 	if d.store != nil {
 		errs = append(errs, d.store.Close())
 	}
@@ -209,7 +218,7 @@ func (d *Daemon) Serve(ctx context.Context) error {
 		all = append(all, func(ctx context.Context) error { return d.serveBench(ctx, d.benches[name]) })
 	}
 	d.log.Info("serving", zap.String("address", d.URL()), zap.Strings("benches", d.order), zap.String("store", d.store.Path()))
-	return errors.Join(parts(ctx, all...), d.claims.Close(), d.store.Close())
+	return errors.Join(parts(ctx, all...), d.claims.Close(), d.briefs.file.Close(), d.store.Close())
 }
 
 // ready tells what the daemon needs and how it stands.

@@ -78,7 +78,7 @@ func OpenLab(c *config.Config, o Options) (_ *LabServer, err error) {
 		return nil, err
 	}
 	l.judge = newJudge(l.records, labJudgesKept)
-	l.briefs = newBriefs(l.judge, briefRowsKept)
+	l.briefs = newBriefs(l.judge, briefRowsKept, nil, l.log)
 	l.metrics = metrics.New(metrics.Options{Version: o.Software, FrequencySeries: -1, Fleet: l.standing})
 	if err = l.front.listen(&c.Daemon); err != nil {
 		return nil, err
