@@ -7,8 +7,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -16,6 +14,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"lidded/store/lab"
+	"lidded/store/storetest"
 	"lidded/sweep"
 )
 
@@ -163,22 +162,13 @@ func (q question) plan(ctx context.Context, c *pgx.Conn) (string, error) {
 // BenchmarkQueries asks labs of growing size, in millions of results of points
 // (LIDDED_LAB_MILLIONS, "1"; "1 10 100" takes half an hour to make and 36 GB),
 // what people ask them, as a login that may read and no more. A million is a
-// bench of four specimens, measured for three years. Each answer is read whole,
-// at least 20 times, warm: medians, 95th percentiles and how the median grew from
-// the smallest lab. LIDDED_LAB_PLANS names a folder for the plans.
+// bench of four specimens, measured for three years. LIDDED_LAB_PLANS names a
+// folder for the plans.
 func BenchmarkQueries(b *testing.B) {
 	ctx := b.Context()
 	grown := histories(b)
-	sizes := strings.Fields(os.Getenv("LIDDED_LAB_MILLIONS"))
-	if len(sizes) == 0 {
-		sizes = []string{"1"}
-	}
-	first := map[string]float64{}
-	for _, size := range sizes {
-		n, err := strconv.Atoi(size)
-		if err != nil || n < 1 {
-			b.Fatalf("LIDDED_LAB_MILLIONS: %q is no number of millions", size)
-		}
+	smallest := make([]float64, len(questions))
+	for _, n := range storetest.Millions(b, "LIDDED_LAB_MILLIONS") {
 		_, dsn := grown(n)
 		c, err := pgx.Connect(ctx, dsn)
 		if err != nil {
@@ -190,44 +180,13 @@ func BenchmarkQueries(b *testing.B) {
 			b.Fatal(err)
 		}
 		defer r.Close()
-		for _, q := range questions {
+		for i, q := range questions {
 			b.Run(fmt.Sprintf("%s/%dM", q.name, n), func(b *testing.B) {
-				rows := 0
-				var took []float64
-				ask := func() {
-					begun := time.Now()
-					got, err := q.rows(ctx, c, r)
-					if err != nil {
-						b.Fatal(err)
-					}
-					took = append(took, time.Since(begun).Seconds()*1e3)
-					rows = got
-				}
-				for range 3 {
-					ask() // warm
-				}
-				took = nil
-				for b.Loop() {
-					ask()
-				}
-				for len(took) < 20 {
-					ask()
-				}
-				slices.Sort(took)
-				median := took[len(took)/2]
-				if _, known := first[q.name]; !known {
-					first[q.name] = median
-				}
-				b.ReportMetric(median, "ms-median")
-				b.ReportMetric(took[len(took)*95/100], "ms-p95")
-				b.ReportMetric(float64(rows), "rows")
-				b.ReportMetric(median/first[q.name], "×smallest")
-				b.ReportMetric(0, "ns/op")
+				storetest.Asked(b, &smallest[i], func() (int, error) { return q.rows(ctx, c, r) })
 				if dir := os.Getenv("LIDDED_LAB_PLANS"); dir != "" && q.sql != "" {
 					text, err := q.plan(ctx, c)
 					if err == nil {
-						name := strings.NewReplacer(" ", "-", ",", "").Replace(q.name) + "." + size + "M.txt"
-						err = os.WriteFile(filepath.Join(dir, name), []byte(q.sql+"\n\n"+text+"\n"), 0o644)
+						err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s.%dM.txt", strings.NewReplacer(" ", "-", ",", "").Replace(q.name), n)), []byte(q.sql+"\n\n"+text+"\n"), 0o644)
 					}
 					if err != nil {
 						b.Fatal(err)

@@ -93,11 +93,18 @@ func years(tb testing.TB, path string, nights, points int) {
 	}
 }
 
-// BenchmarkFiftyNights is the page's question for fifty nights of 500 points.
+// BenchmarkFiftyNights is the page's question for fifty nights of 500 points, first
+// of a daemon that must judge them, then of one that reads back what was found.
 // "cold-s" is the time from the daemon's start until all of them were there.
 func BenchmarkFiftyNights(b *testing.B) {
 	path := filepath.Join(b.TempDir(), "lidded.db")
 	years(b, path, 50, 500)
+	for _, name := range []string{"judged", "read back"} {
+		b.Run(name, func(b *testing.B) { fiftyNights(b, path) })
+	}
+}
+
+func fiftyNights(b *testing.B, path string) {
 	l := startLab(b, labSpec{
 		analyzerDialect: "analyzer-opc", analyzerTraits: "modern-opc", sourceDialect: "source-scpi", sourceTraits: "source-scpi",
 		world: "depot", seed: 1, scale: 1, plans: viewsPlan, store: path,
