@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -18,14 +19,22 @@ import (
 	"lidded/driver/virtual"
 )
 
-// lab is a daemon on a virtual bench, over real sockets.
-func lab(t *testing.T) (*virtual.Bench, string) {
+// lab is a daemon on a virtual bench, over real sockets. edit changes its config,
+// "old" to "new" in pairs.
+func lab(t *testing.T, edit ...string) (*virtual.Bench, string) {
+	t.Helper()
+	bench, url, _ := endedLab(t, edit...)
+	return bench, url
+}
+
+// endedLab is lab, with a function that ends the daemon before the test ends.
+func endedLab(t *testing.T, edit ...string) (*virtual.Bench, string, func()) {
 	t.Helper()
 	world, err := virtual.Preset("depot")
 	if err != nil {
 		t.Fatal(err)
 	}
-	bench, err := virtual.Start(context.Background(), virtual.Config{World: world, Seed: 5, TimeScale: 5})
+	bench, err := virtual.Start(context.Background(), virtual.Config{World: world, Seed: 5, TimeScale: 5, Control: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,6 +59,7 @@ plans:
     bands: [{freqs: [200 MHz, 440 MHz, 800 MHz], level: 0 dBm, rbw: 10 kHz, attenuation: 0 dB}]
 specimens: [{name: heron, made_of: heron}, {name: otter, made_of: otter}]
 `, filepath.Join(t.TempDir(), "lidded.db"), bench.AnalyzerAddr(), bench.SourceAddr())
+	text = strings.ReplaceAll(strings.NewReplacer(edit...).Replace(text), "@control@", bench.ControlAddr())
 	c, err := config.Parse("lab.yaml", []byte(text), nil)
 	if err != nil {
 		t.Fatal(err)
@@ -58,19 +68,29 @@ specimens: [{name: heron, made_of: heron}, {name: otter, made_of: otter}]
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	served := make(chan error, 1)
-	go func() { served <- d.Serve(ctx) }()
+	end := until(t, d.Serve)
 	t.Cleanup(func() {
-		cancel()
-		if err := <-served; err != nil {
-			t.Error(err)
-		}
+		end()
 		if bench.SourceOn() {
 			t.Error("the source is on after the daemon ended")
 		}
 	})
-	return bench, "http://" + d.Addr()
+	return bench, "http://" + d.Addr(), end
+}
+
+// until serves until the test ends, or the function returned is called.
+func until(t *testing.T, serve func(context.Context) error) (end func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	served := make(chan error, 1)
+	go func() { served <- serve(ctx) }()
+	end = sync.OnceFunc(func() {
+		cancel()
+		if err := <-served; err != nil {
+			t.Error(err)
+		}
+	})
+	t.Cleanup(end)
+	return end
 }
 
 // deaf listens to live events and traces and never reads one.

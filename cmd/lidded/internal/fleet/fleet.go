@@ -54,10 +54,10 @@ type Fleet struct {
 	ended   context.Context
 	end     context.CancelFunc
 
-	mu      sync.Mutex
-	shipped []lab.Bench // as last read
-	readAt  time.Time
-	changed chan struct{} // closed when a daemon comes up
+	mu       sync.Mutex
+	shipped  []lab.Bench // as last read
+	goodTill time.Time
+	changed  chan struct{} // closed when a daemon comes up
 }
 
 // answerer answers a request; here is the server's own answer.
@@ -194,26 +194,31 @@ func (f *Fleet) Daemons() []rest.OtherDaemon {
 	return out
 }
 
-// shippedFresh is how long what was read of the benches in the lab is good for.
-const shippedFresh = 10 * time.Second
+// What was read of the benches in the lab is good for a second, and a lab that is
+// away is left alone for longer, so that it delays nobody.
+const (
+	shippedFresh = time.Second
+	shippedAgain = 5 * time.Second
+)
 
 // inLab lists the benches that shipped to the lab, as last read where the lab is
 // away.
 func (f *Fleet) inLab(ctx context.Context) []lab.Bench {
 	f.mu.Lock()
-	list, fresh := f.shipped, time.Since(f.readAt) < shippedFresh
+	list, good := f.shipped, time.Now().Before(f.goodTill)
 	f.mu.Unlock()
-	if fresh {
+	if good {
 		return list
 	}
 	ctx, cancel := context.WithTimeout(ctx, lookTime)
 	defer cancel()
 	now, err := f.o.Lab.Benches(ctx)
-	if err != nil {
-		return list
-	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.shipped, f.readAt = now, time.Now()
+	if err != nil {
+		f.goodTill = time.Now().Add(shippedAgain)
+		return f.shipped
+	}
+	f.shipped, f.goodTill = now, time.Now().Add(shippedFresh)
 	return now
 }

@@ -2,7 +2,7 @@
 // what the clock will start, disk and versions.
 
 import { byId, make, setText } from "./dom.js";
-import { bytes, clock, duration, states, when } from "./format.js";
+import { bytes, clock, duration, gone, states, when } from "./format.js";
 import { get } from "./api.js";
 import { address, onlyBench } from "./router.js";
 import { facts, Fold, row, table } from "./table.js";
@@ -34,7 +34,14 @@ export class BenchView {
     clearTimeout(this.timer);
     try {
       const [{ benches }, { schedules }, daemon, health] = await Promise.all([get("/v1/benches"), get("/v1/schedules"), get("/v1/daemon"), get("/healthz")]);
-      const talks = await Promise.all(benches.map((b) => get(`/v1/benches/${encodeURIComponent(b.name)}/exchanges`)));
+      // What cannot be told of one bench keeps nothing from being told of the others.
+      const talks = await Promise.all(benches.map((b) => (b.away ? null : get(`/v1/benches/${encodeURIComponent(b.name)}/exchanges`).catch(() => null))));
+      const names = new Set(benches.map((b) => b.name));
+      for (const [name, card] of this.cards) {
+        if (names.has(name)) continue;
+        card.root.remove();
+        this.cards.delete(name);
+      }
       benches.forEach((b, i) => this.bench(b, talks[i]));
       const only = onlyBench();
       for (const [name, card] of this.cards) card.root.hidden = only !== "" && name !== only;
@@ -69,11 +76,19 @@ export class BenchView {
 
   about(d, health) {
     const guard = d.guardian.map((g) => `${g.bench}: ${g.state}`).join(", ");
-    this.daemon.lastChild.replaceWith(facts([
-      ["Version", d.version], ["Health", health.status || "answers"], ["Since", d.started ? when(d.started) : null],
-      ["Disk left for the store", bytes(d.disk_free_bytes)], ["Store", bytes(d.store_bytes)], ["Guardian, who switches the source off when the daemon cannot", guard || "none"],
-    ]));
+    this.daemon.lastChild.replaceWith(make("div", {}, facts([
+      ["Version", d.version], ["What it is", d.lab ? "a lab server: it reads the lab and asks the benches\u2019 daemons" : null], ["Health", health.status || "answers"], ["Since", d.started ? when(d.started) : null],
+      ["Disk left for the store", bytes(d.disk_free_bytes)], ["Store", bytes(d.store_bytes)], ["Guardian, who switches the source off when the daemon cannot", d.lab ? null : guard || "none"],
+    ]), d.daemons?.length ? others(d.daemons) : null));
   }
+}
+
+// others tells of the benches' daemons that a lab server knows.
+function others(daemons) {
+  const heads = [["Daemon"], ["State", false, true], ["Since"], ["Version"], ["Benches", false, true]];
+  return table("Daemons of the benches", heads, daemons.map((o) => row(heads, [
+    o.daemon, o.up ? "\u2713 answers" : `\u2717 away: ${o.reason || "not asked yet"}`, o.since ? when(o.since) : "", o.version || "", o.benches.join(", ") || "none heard of",
+  ], { "data-up": String(o.up) })));
 }
 
 // Card is one bench and both its instruments.
@@ -81,16 +96,23 @@ class Card {
   constructor(name) {
     this.state = make("strong", { class: "state" });
     this.facts = make("div");
+    this.away = make("p", { class: "why away" });
     this.roles = { analyzer: new Instrument("Analyzer"), source: new Instrument("Source") };
     this.root = make("article", { class: "card", "aria-label": "Bench " + name, "data-instruments": name },
       make("div", { class: "bench-head" }, make("h2", {}, "Bench ", name), this.state),
-      make("div", { class: "instruments" }, this.roles.analyzer.root, this.roles.source.root), this.facts);
+      this.away, this.instruments = make("div", { class: "instruments" }, this.roles.analyzer.root, this.roles.source.root), this.facts);
   }
 
   update(b, talk) {
     setText(this.state, states[b.state] || b.state);
-    this.roles.analyzer.update(talk.analyzer);
-    this.roles.source.update(talk.source);
+    setText(this.away, gone(b));
+    this.instruments.hidden = !talk;
+    this.facts.hidden = Boolean(b.away);
+    if (b.away) return;
+    if (talk) {
+      this.roles.analyzer.update(talk.analyzer);
+      this.roles.source.update(talk.source);
+    }
     const may = b.may_transmit.map((p) => `${p.from_hz / 1e6} to ${p.to_hz / 1e6} MHz up to ${p.max_level_dbm} dBm (${p.basis})`).join("; ");
     const key = JSON.stringify([b.max_level_dbm, b.path_loss_db, b.noise_figure_db, may, b.cautions, b.conducted]);
     if (key === this.key) return;

@@ -1,6 +1,7 @@
 // The dock at the foot of every view: is a source on, stop, source off.
 
 import { byId, make, setData, setText } from "./dom.js";
+import { ours } from "./format.js";
 import { Sign, working } from "./sign.js";
 import { allOff, stopRun } from "./orders.js";
 
@@ -17,7 +18,8 @@ export class Dock {
     this.benches = [];
   }
 
-  update(benches) {
+  update(all) {
+    const benches = all.filter(ours);
     this.benches = benches;
     const on = benches.filter((b) => b.source_on === true);
     const unknown = benches.filter((b) => b.source_on === null || b.source_on === undefined);

@@ -73,10 +73,20 @@ export function place(at) {
 export const states = {
   idle: "idle", pending: "starting", running: "measuring", holding: "waiting for a person", suspended: "waiting for the bench",
   stopping: "stopping after this point", completed: "completed", stopped: "stopped", aborted: "aborted", failed: "failed",
-  interrupted: "interrupted, can be resumed",
+  interrupted: "interrupted, can be resumed", away: "not reachable",
 };
 
 export const kinds = {
   hold_point: "hold point", ambient: "ambient, source off", reference: "reference", enclosed: "enclosed", closing_reference: "closing reference",
   leakage: "leakage check", linearity: "linearity check",
 };
+
+// gone says why nothing is known of a bench as it is now, or "".
+export const gone = (bench) => (bench.away ? [
+  `Its daemon cannot be asked${bench.away.since ? ` since ${when(bench.away.since)}` : ""}: ${bench.away.reason}.`,
+  bench.away.last_shipped ? `What it shipped to the lab until ${when(bench.away.last_shipped)} is here.` : "",
+].filter(Boolean).join(" ") : "");
+
+// ours tells whether something can be asked of a bench's daemon, or could be: a
+// lab also knows benches that no daemon has any more.
+export const ours = (bench) => !bench.away || Boolean(bench.daemon);

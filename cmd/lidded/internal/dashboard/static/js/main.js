@@ -1,6 +1,7 @@
 // The page: five views, kept up to date by live events.
 
 import { byId, setData, setText } from "./dom.js";
+import { ours } from "./format.js";
 import { get } from "./api.js";
 import { BenchFilter } from "./benchfilter.js";
 import { BenchView } from "./bench.js";
@@ -59,7 +60,7 @@ function picture(p) {
 
 // title tells the essential in the name of the tab.
 function title(benches) {
-  const on = benches.some((b) => b.source_on !== false);
+  const on = benches.some((b) => b.source_on !== false && ours(b));
   const waiting = benches.some((b) => b.state === "holding");
   document.title = (on ? "SOURCE ON \u00b7 " : "") + (waiting ? "waiting for you \u00b7 " : "") + "lidded";
 }

@@ -1,7 +1,7 @@
 // Now: each bench, what it does, what waits for a person, what it hears.
 
 import { byId, make, setData, setText } from "./dom.js";
-import { duration, freq, kinds, place, states } from "./format.js";
+import { duration, freq, gone, kinds, ours, place, states } from "./format.js";
 import { get } from "./api.js";
 import { Hold } from "./hold.js";
 import { LiveTraceView } from "./livetrace.js";
@@ -48,7 +48,7 @@ export class NowView {
       card.root.remove();
       this.cards.delete(name);
     }
-    if (all.length === 0) this.root.replaceChildren(make("p", {}, "The config names no bench."));
+    if (all.length === 0) this.root.replaceChildren(make("p", {}, "No bench is known."));
     for (const b of all) {
       let card = this.cards.get(b.name);
       if (!card) {
@@ -95,6 +95,7 @@ class Card {
     this.left = make("p", { class: "left" });
     this.pace = make("p", { class: "pace" });
     this.links = make("ul", { class: "links" });
+    this.away = make("p", { class: "why away", role: "status" });
     this.hold = new Hold(changed);
     this.live = new LiveTraceView(name);
     this.stop = make("button", { type: "button", class: "stop", onclick: () => this.after(stopRun(this.bench.run)) }, "Stop the run");
@@ -107,7 +108,7 @@ class Card {
       make("div", { class: "bench-head" }, make("h2", {}, "Bench ", name), this.state),
       this.hold.told,
       make("div", { class: "bench-now" },
-        make("div", { class: "bench-state" }, this.sign.root, this.hold.root, this.run, this.idle, make("div", { class: "buttons" }, this.off, this.stop), this.links),
+        make("div", { class: "bench-state" }, this.sign.root, this.hold.root, this.away, this.run, this.idle, make("div", { class: "buttons" }, this.off, this.stop), this.links),
         this.live.root));
     this.root.dataset.source = "unknown";
   }
@@ -131,9 +132,12 @@ class Card {
     setText(this.state, states[bench.state] || bench.state);
     setData(this.root, "state", bench.state);
     this.sign.show(bench.source_on, working(bench.state));
+    setText(this.away, gone(bench));
+    this.sign.root.hidden = this.off.hidden = !ours(bench);
+    this.links.hidden = this.live.root.hidden = Boolean(bench.away);
     this.showLinks(bench);
     this.run.hidden = !p;
-    this.idle.hidden = Boolean(p || bench.run);
+    this.idle.hidden = Boolean(p || bench.run || bench.away);
     this.stop.hidden = !bench.run || bench.state === "stopping";
     if (p) this.showProgress(p);
     // What was heard in an earlier run says nothing of this one.
@@ -148,6 +152,7 @@ class Card {
     const done = over.includes(p.state);
     this.update({
       ...this.bench,
+      away: undefined,
       state: done ? "idle" : p.state,
       run: done ? "" : p.run,
       progress: done ? undefined : p,

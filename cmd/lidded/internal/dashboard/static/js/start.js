@@ -14,8 +14,12 @@ export class StartView {
   constructor(changed) {
     this.changed = changed;
     this.all = []; // benches as they are now
+    this.offered = []; // plans that the bench's daemon has
     this.plan = make("select", { id: "start-plan", onchange: () => this.chosen() });
-    this.bench = make("select", { id: "start-bench", onchange: () => this.chosen() });
+    this.bench = make("select", { id: "start-bench", onchange: () => {
+      this.offer();
+      this.chosen();
+    } });
     this.boxes = make("ul", { class: "choices", id: "start-specimens" });
     this.who = make("input", { type: "text", id: "start-who", maxlength: 100, autocomplete: "name", value: named(), onchange: () => nameOperator(this.who.value) });
     this.door = make("input", { type: "number", id: "start-door", min: 0, step: 1, inputmode: "numeric" });
@@ -39,19 +43,28 @@ export class StartView {
   async show(params) {
     const [{ plans }, { specimens }, { benches }] = await Promise.all([get("/v1/plans"), get("/v1/specimens"), get("/v1/benches")]);
     this.benches(benches);
-    const fill = (select, list, want) => {
-      const had = want || select.value;
-      select.replaceChildren(...list.map((x) => make("option", { value: x.name }, x.name)));
-      if (list.some((x) => x.name === had)) select.value = had;
-    };
     this.plans = plans;
-    fill(this.plan, plans, params.get("plan"));
-    fill(this.bench, benches, params.get("bench"));
-    const want = params.get("specimens")?.split(",");
-    const had = want || this.ticked();
-    this.boxes.replaceChildren(...specimens.map((s) => make("li", {}, make("label", {},
-      make("input", { type: "checkbox", value: s.name, checked: !had.length || had.includes(s.name), onchange: () => this.chosen() }), ` ${s.name}`, s.about ? make("small", {}, " " + s.about) : null))));
+    this.specimens = specimens;
+    this.lab = benches.some((b) => b.daemon || b.away); // plans and specimens are those of the bench's daemon
+    this.fill(this.bench, benches.filter((b) => !b.away), params.get("bench"));
+    this.offer(params.get("plan"), params.get("specimens")?.split(","));
     await this.ask();
+  }
+
+  fill(select, list, want) {
+    const had = want || select.value;
+    select.replaceChildren(...list.map((x) => make("option", { value: x.name }, x.name)));
+    if (list.some((x) => x.name === had)) select.value = had;
+  }
+
+  // offer lists what the bench's daemon has in its config.
+  offer(plan, ticked) {
+    const has = (x) => (x.benches ? x.benches.includes(this.bench.value) : !this.lab);
+    this.offered = this.plans.filter(has);
+    this.fill(this.plan, this.offered, plan);
+    const had = ticked || this.ticked();
+    this.boxes.replaceChildren(...this.specimens.filter(has).map((s) => make("li", {}, make("label", {},
+      make("input", { type: "checkbox", value: s.name, checked: !had.length || had.includes(s.name), onchange: () => this.chosen() }), ` ${s.name}`, s.about ? make("small", {}, " " + s.about) : null))));
   }
 
   // benches is told how they stand, whether or not the view is shown.
@@ -77,7 +90,7 @@ export class StartView {
     this.found = null;
     this.fault = "";
     this.gate();
-    setText(this.about, this.plans.find((p) => p.name === this.plan.value)?.about || "");
+    setText(this.about, this.offered.find((p) => p.name === this.plan.value)?.about || "");
     if (boxes.length && this.plan.value) {
       const query = new URLSearchParams({ bench: this.bench.value, specimens: boxes.join(",") });
       let found = null;
@@ -101,6 +114,7 @@ export class StartView {
     if (this.fault) why = this.fault;
     else if (!o) why = "Asking the daemon what this run would take \u2026";
     else if (!o.accepted) why = "The bench refuses this plan: see above.";
+    else if (bench?.away) why = "The bench\u2019s daemon cannot be asked now: see the view Bench.";
     else if (bench?.run) why = `The bench is busy with another run.`;
     else if (bench && !(bench.analyzer.up && bench.source.up)) why = "An instrument does not answer: see the view Bench.";
     this.button.disabled = why !== "" || this.starting === true;
