@@ -198,7 +198,7 @@ func (c *client) fill(ctx context.Context, body *rest.StartBody) error {
 		var got struct {
 			Plans []rest.PlanInfo `json:"plans"`
 		}
-		if err := names("/v1/plans", &got); err != nil {
+		if err := names(ofBench("/v1/plans", body.Bench), &got); err != nil {
 			return err
 		}
 		if len(got.Plans) != 1 {
@@ -214,7 +214,7 @@ func (c *client) fill(ctx context.Context, body *rest.StartBody) error {
 		var got struct {
 			Specimens []rest.Specimen `json:"specimens"`
 		}
-		if err := names("/v1/specimens", &got); err != nil {
+		if err := names(ofBench("/v1/specimens", body.Bench), &got); err != nil {
 			return err
 		}
 		for _, s := range got.Specimens {
@@ -241,6 +241,18 @@ func (c *client) chosenRun(ctx context.Context, name string) (sweep.RunID, error
 	return sweep.RunID(list.Runs[0].ID), nil
 }
 
+// ofBench narrows a list to a bench; "" is all.
+func ofBench(path, bench string) string {
+	if bench == "" {
+		return path
+	}
+	sep := "?"
+	if strings.Contains(path, sep) {
+		sep = "&"
+	}
+	return path + sep + "bench=" + url.QueryEscape(bench)
+}
+
 func runsCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "runs",
@@ -249,6 +261,7 @@ func runsCommand() *cobra.Command {
 	}
 	to := connectFlags(c)
 	limit := c.Flags().Int("limit", 20, "at most so many")
+	bench := c.Flags().String("bench", "", "only this bench")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		var raw []byte
@@ -256,7 +269,7 @@ func runsCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		if err := cl.do(c.Context(), http.MethodGet, "/v1/runs?limit="+strconv.Itoa(*limit), nil, nil, &raw); err != nil {
+		if err := cl.do(c.Context(), http.MethodGet, ofBench("/v1/runs?limit="+strconv.Itoa(*limit), *bench), nil, nil, &raw); err != nil {
 			return err
 		}
 		if *asJSON {

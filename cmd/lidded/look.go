@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,18 +16,22 @@ import (
 )
 
 // lookCommand lists something of a daemon: as a table, or as the daemon's own
-// JSON.
-func lookCommand[T any](use, short string, args cobra.PositionalArgs, path func(args []string) string, rows func(T) [][]string) *cobra.Command {
+// JSON; byBench: it can be narrowed to a bench.
+func lookCommand[T any](use, short string, args cobra.PositionalArgs, byBench bool, path func(args []string) string, rows func(T) [][]string) *cobra.Command {
 	c := &cobra.Command{Use: use, Short: short, Args: args}
 	to := connectFlags(c)
 	asJSON := jsonFlag(c)
+	bench := new(string)
+	if byBench {
+		bench = c.Flags().String("bench", "", "only this bench")
+	}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		cl, err := to.client()
 		if err != nil {
 			return err
 		}
 		var raw []byte
-		if err := cl.do(c.Context(), http.MethodGet, path(args), nil, nil, &raw); err != nil {
+		if err := cl.do(c.Context(), http.MethodGet, ofBench(path(args), *bench), nil, nil, &raw); err != nil {
 			return err
 		}
 		if *asJSON {
@@ -46,8 +51,12 @@ func at(path string) func([]string) string { return func([]string) string { retu
 
 func benchesCommand() *cobra.Command {
 	type list struct{ Benches []rest.Bench }
-	return lookCommand("benches", "list the benches of a daemon: state, source, instruments", none, at("/v1/benches"), func(l list) [][]string {
+	return lookCommand("benches", "list the benches of a daemon: state, source, instruments", none, false, at("/v1/benches"), func(l list) [][]string {
 		rows := [][]string{{"BENCH", "STATE", "SOURCE", "ANALYZER", "SOURCE LINK", "RUN"}}
+		lab := slices.ContainsFunc(l.Benches, func(b rest.Bench) bool { return b.Daemon != "" || b.Away != nil })
+		if lab {
+			rows[0] = append(rows[0], "DAEMON", "LAST SHIPPED")
+		}
 		for _, b := range l.Benches {
 			source := "not known: treat it as on"
 			switch {
@@ -56,7 +65,17 @@ func benchesCommand() *cobra.Command {
 			case b.SourceOn != nil:
 				source = "off"
 			}
-			rows = append(rows, []string{b.Name, b.State, source, linkText(b.Analyzer), linkText(b.Source), dash(b.Run)})
+			row := []string{b.Name, b.State, source, linkText(b.Analyzer), linkText(b.Source), dash(b.Run)}
+			if b.Away != nil { // said once
+				row[3], row[4] = "not known: "+b.Away.Reason, "-"
+			}
+			if lab {
+				row = append(row, dash(b.Daemon), "-")
+				if b.Away != nil {
+					row[len(row)-1] = clock(b.Away.Shipped)
+				}
+			}
+			rows = append(rows, row)
 		}
 		return rows
 	})
@@ -74,7 +93,7 @@ func linkText(i rest.Instrument) string {
 
 func schedulesCommand() *cobra.Command {
 	type list struct{ Schedules []rest.Schedule }
-	return lookCommand("schedules", "list the schedules of a daemon: when they are due, what they missed", none, at("/v1/schedules"), func(l list) [][]string {
+	return lookCommand("schedules", "list the schedules of a daemon: when they are due, what they missed", none, true, at("/v1/schedules"), func(l list) [][]string {
 		rows := [][]string{{"SCHEDULE", "BENCH", "PLAN", "CRON", "ZONE", "NEXT", "LAST RUN", "LAST MISSED", "WHY"}}
 		for _, s := range l.Schedules {
 			last := "-"
@@ -97,7 +116,7 @@ func clock(t *time.Time) string {
 
 func exchangesCommand() *cobra.Command {
 	path := func(args []string) string { return "/v1/benches/" + url.PathEscape(args[0]) + "/exchanges" }
-	return lookCommand("exchanges BENCH", "show what was last said to and by a bench's instruments", exactly("a bench"), path, func(x rest.Exchanges) [][]string {
+	return lookCommand("exchanges BENCH", "show what was last said to and by a bench's instruments", exactly("a bench"), false, path, func(x rest.Exchanges) [][]string {
 		rows := [][]string{{"TIME (UTC)", "INSTRUMENT", "DIRECTION", "TOOK", "TEXT", "ERROR"}}
 		add := func(name string, all []rest.Said) {
 			for _, s := range all {
