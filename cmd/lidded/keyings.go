@@ -1,14 +1,19 @@
 package main
 
 import (
+	"context"
 	"encoding/csv"
 	"fmt"
 	"io"
+	"net/http"
+	"net/url"
 	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"lidded/cmd/lidded/internal/rest"
+	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/emission"
 	"lidded/sweep/report/export"
@@ -19,10 +24,12 @@ func keyingsCommand() *cobra.Command {
 		Use:   "keyings",
 		Short: "list when the source was on: every keying, and totals per band",
 		Long: "Lists the transmission ledger of a store: each time the source was on, with frequency, level,\n" +
-			"run and point, and the totals per band of the Radio Regulations. Works beside a running daemon.",
+			"run and point, and the totals per band of the Radio Regulations. Reads the store, beside a running daemon too;\n" +
+			"with --url, or in a folder without a config, asks the daemon, or the lab server for all benches.",
 		Args: none,
 	}
 	path, file := storeFlags(c)
+	daemon := connectFlags(c)
 	f := c.Flags()
 	bench := f.String("bench", "", "only this bench")
 	run := f.String("run", "", "only this run (or latest)")
@@ -43,17 +50,13 @@ func keyingsCommand() *cobra.Command {
 				return usageError{fmt.Errorf("--%s: %w", t.flag, err)}
 			}
 		}
-		s, err := readStore(c, *path, *file)
-		if err != nil {
-			return err
+		var list []sweep.Keying
+		var err error
+		if asksDaemon(c, *path) {
+			list, err = daemon.ledger(c.Context(), filter, *run)
+		} else {
+			list, err = storedLedger(c, *path, *file, filter, *run)
 		}
-		defer s.Close()
-		if *run != "" {
-			if filter.Run, err = chosenRun(c.Context(), s, *run); err != nil {
-				return err
-			}
-		}
-		list, err := s.Keyings(c.Context(), filter)
 		if err != nil {
 			return err
 		}
@@ -75,6 +78,62 @@ func keyingsCommand() *cobra.Command {
 		return printTotals(w, list)
 	}
 	return c
+}
+
+// storedLedger is the ledger of a store.
+func storedLedger(c *cobra.Command, path, file string, filter sweep.KeyingFilter, run string) ([]sweep.Keying, error) {
+	s, err := readStore(c, path, file)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	if run != "" {
+		if filter.Run, err = chosenRun(c.Context(), s, run); err != nil {
+			return nil, err
+		}
+	}
+	return s.Keyings(c.Context(), filter)
+}
+
+// ledger is the ledger of a daemon, or of a lab, page by page.
+func (n connection) ledger(ctx context.Context, filter sweep.KeyingFilter, run string) ([]sweep.Keying, error) {
+	cl, err := n.client()
+	if err != nil {
+		return nil, err
+	}
+	q := url.Values{"limit": {"5000"}}
+	if run != "" {
+		if filter.Run, err = cl.chosenRun(ctx, run); err != nil {
+			return nil, err
+		}
+		q.Set("run", string(filter.Run))
+	}
+	if filter.Bench != "" {
+		q.Set("bench", filter.Bench)
+	}
+	for name, t := range map[string]time.Time{"from": filter.From, "to": filter.To} {
+		if !t.IsZero() {
+			q.Set(name, t.UTC().Format(time.RFC3339Nano))
+		}
+	}
+	var out []sweep.Keying
+	for {
+		var page rest.Ledger
+		if err := cl.do(ctx, http.MethodGet, "/v1/keyings?"+q.Encode(), nil, nil, &page); err != nil {
+			return nil, err
+		}
+		for _, k := range page.Keyings {
+			one := sweep.Keying{Entry: k.Entry, Run: sweep.RunID(k.Run), Step: k.Step, Point: k.Point, Freq: unit.Hz(k.Freq), Level: unit.DBm(k.Level), On: k.On, OffNot: k.Doubt}
+			if k.Off != nil {
+				one.Off = *k.Off
+			}
+			out = append(out, one)
+		}
+		if page.Next == nil {
+			return out, nil
+		}
+		q.Set("after", strconv.FormatInt(*page.Next, 10))
+	}
 }
 
 // parseMoment reads a day or a time; "" leaves it as it is.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"os"
@@ -318,6 +319,29 @@ func TestLabWithADaemonAway(t *testing.T) {
 		t.Errorf("results %s", text)
 	}
 	x.night(t, x.lab, "north", "heron")
+	// The listings from the terminal, over the lab.
+	t.Setenv(envToken, x.tokens["reader"])
+	listed := func(wants []string, without string, args ...string) {
+		t.Helper()
+		code, out, errs := ran(t, append(args, "--url", x.lab.base)...)
+		if code != exitOK || without != "" && strings.Contains(out, without) || slices.ContainsFunc(wants, func(w string) bool { return !strings.Contains(out, w) }) {
+			t.Errorf("lidded %s: %d %s\n%swants %q and not %q", strings.Join(args, " "), code, errs, out, wants, without)
+		}
+	}
+	listed([]string{"north", "south", "LAST SHIPPED", "away", x.south.base}, "", "benches")
+	listed([]string{"north", "south"}, "", "runs")
+	listed([]string{"south", id}, "north", "runs", "--bench", "south")
+	listed([]string{"SCHEDULE"}, "", "schedules")
+	listed([]string{"otter"}, "", "show", id)
+	both, south := ledgerOf(t, x.lab), ledgerOf(t, x.lab, "--bench", "south")
+	if own := ledgerOf(t, x.north); len(own) < 3 || len(south) < 3 || len(both) != len(own)+len(south) {
+		t.Errorf("%d keyings in the lab, %d of south, %d at north", len(both), len(south), len(own))
+	}
+	for i, k := range ledgerOf(t, x.lab, "--run", id) {
+		if want := south[i]; k.Run != id || !k.On.Equal(want.On) || k.Freq != want.Freq || k.Off == nil {
+			t.Errorf("keying %d of the run: %+v, of the bench: %+v", i, k, want)
+		}
+	}
 	var d struct {
 		Lab     bool
 		Daemons []struct {
@@ -335,6 +359,17 @@ func TestLabWithADaemonAway(t *testing.T) {
 			t.Errorf("the metrics lack %s", want)
 		}
 	}
+}
+
+// ledgerOf is what 'lidded keyings' lists of a server.
+func ledgerOf(t *testing.T, s *served, args ...string) []ledgerEntry {
+	t.Helper()
+	code, out, errs := ran(t, append([]string{"keyings", "--json", "--url", s.base}, args...)...)
+	var list struct{ Keyings []ledgerEntry }
+	if err := json.Unmarshal([]byte(out), &list); code != exitOK || err != nil {
+		t.Fatalf("keyings %q: %d %s %v", args, code, errs, err)
+	}
+	return list.Keyings
 }
 
 // The lab's server bears PostgreSQL being away from the start and later, says so,

@@ -127,6 +127,7 @@ func build(o Options) (*server, error) {
 	s.planRoutes()
 	s.runRoutes()
 	s.recordRoutes()
+	s.ledgerRoutes()
 	s.explanationRoutes()
 	s.pointRoutes()
 	s.previewRoutes()
