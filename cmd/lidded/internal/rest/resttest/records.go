@@ -133,11 +133,28 @@ func (d *Depot) Events(_ context.Context, id sweep.RunID, after int64, limit int
 func (d *Depot) Keyings(_ context.Context, f sweep.KeyingFilter) ([]sweep.Keying, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	r, err := d.found("Keyings", f.Run)
-	if err != nil {
+	if f.Run != "" {
+		r, err := d.found("Keyings", f.Run)
+		if err != nil {
+			return nil, err
+		}
+		return slices.Clone(r.keyings), nil
+	}
+	if err := d.broken("Keyings"); err != nil {
 		return nil, err
 	}
-	return slices.Clone(r.keyings), nil
+	var out []sweep.Keying
+	entry := int64(0)
+	for _, r := range d.runs {
+		for _, k := range r.keyings {
+			entry++
+			k.Entry = entry
+			if fits := (f.Bench == "" || f.Bench == r.Bench.Name) && k.Entry > f.After && !k.On.Before(f.From) && (f.To.IsZero() || k.On.Before(f.To)); fits && (f.Limit <= 0 || len(out) < f.Limit) {
+				out = append(out, k)
+			}
+		}
+	}
+	return out, nil
 }
 
 // Figures of the make-believe: what the set-up can show, and what each box is
