@@ -461,3 +461,13 @@ GRANT EXECUTE ON FUNCTION lidded.make_month(timestamptz) TO lidded_ship;
 -- +goose StatementBegin
 DO $$ BEGIN EXECUTE format('GRANT TEMPORARY ON DATABASE %I TO lidded_ship', current_database()); END $$;
 -- +goose StatementEnd
+
+-- Compiling a query over many partitions takes longer than running it. Whoever
+-- owns the schema alone, and not the database, leaves that as it is.
+-- +goose StatementBegin
+DO $$ BEGIN
+    EXECUTE format('ALTER DATABASE %I SET jit = off', current_database());
+EXCEPTION WHEN insufficient_privilege THEN
+    RAISE NOTICE 'jit stays on: ask the owner of the database for ALTER DATABASE ... SET jit = off';
+END $$;
+-- +goose StatementEnd

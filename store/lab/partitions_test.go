@@ -43,3 +43,16 @@ func TestMonthsAhead(t *testing.T) {
 	}
 	ahead(2)
 }
+
+// Who reads the lab is spared the compiling of queries over many partitions.
+func TestNotCompiled(t *testing.T) {
+	c, err := pgx.Connect(t.Context(), labtest.Shared(t).Migrated(t).Read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close(t.Context())
+	var jit string
+	if err := c.QueryRow(t.Context(), `SHOW jit`).Scan(&jit); err != nil || jit != "off" {
+		t.Errorf("jit is %q, %v", jit, err)
+	}
+}
