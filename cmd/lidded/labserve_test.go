@@ -131,6 +131,7 @@ func TestLabSaysWhatTheDaemonSays(t *testing.T) {
 	x := newSite(t)
 	first := x.night(t, x.north, "north", "otter", "heron")
 	second := x.night(t, x.north, "north", "otter")
+	t.Setenv(envToken, x.tokens["reader"])
 	paths := []string{
 		"/v1/specimens/otter/trend", "/v1/specimens/otter/results", "/v1/specimens/heron/results", "/v1/runs?bench=north", "/v1/runs?specimen=heron",
 		"/v1/runs?limit=1", "/v1/runs/" + first + "/points/1?specimen=heron", "/v1/runs/" + first + "/explanation?specimen=otter", "/v1/runs/" + second + "/report.pdf",
@@ -153,6 +154,14 @@ func TestLabSaysWhatTheDaemonSays(t *testing.T) {
 	said := map[string]string{}
 	for _, path := range paths {
 		said[path] = x.north.text(path)
+	}
+	for _, form := range []string{"--csv", "--json", "--false-alarm=0.1"} { // as from the store, so from a daemon
+		stored := []string{"trend", "otter", form, "--store", filepath.Join(x.north.dir, "lidded.db")}
+		_, here, _ := ran(t, stored...)
+		code, there, errs := ran(t, "trend", "otter", form, "--url", x.north.base)
+		if code != exitOK || here != there || len(here) < 300 {
+			t.Errorf("trend %s: %d %s\nstore  %.900s\ndaemon %.900s", form, code, errs, here, there)
+		}
 	}
 	x.north.stop()
 	for _, path := range paths {
@@ -333,6 +342,7 @@ func TestLabWithADaemonAway(t *testing.T) {
 	listed([]string{"south", id}, "north", "runs", "--bench", "south")
 	listed([]string{"SCHEDULE"}, "", "schedules")
 	listed([]string{"otter"}, "", "show", id)
+	listed([]string{id, "otter at 200 MHz", "reference level: "}, "", "trend", "otter", "--bench", "south")
 	both, south := ledgerOf(t, x.lab), ledgerOf(t, x.lab, "--bench", "south")
 	if own := ledgerOf(t, x.north); len(own) < 3 || len(south) < 3 || len(both) != len(own)+len(south) {
 		t.Errorf("%d keyings in the lab, %d of south, %d at north", len(both), len(south), len(own))

@@ -31,6 +31,7 @@ type served struct {
 	edit   func(b *virtual.Bench, config string) string
 	stop   func() (code int, stderr string)
 	log    func() string // stderr so far
+	dir    string        // of config and store
 }
 
 // safeBuffer may be written and read at once.
@@ -55,7 +56,7 @@ func (s *safeBuffer) String() string {
 // and the keys of the daemon section.
 func serveBench(t *testing.T, dir string, scale float64, change ...func(s *served, keys *string)) *served {
 	t.Helper()
-	s := &served{t: t, http: http.DefaultClient, before: func(address string) string { return address }}
+	s := &served{t: t, dir: dir, http: http.DefaultClient, before: func(address string) string { return address }}
 	s.edit = func(_ *virtual.Bench, config string) string { return config }
 	keys := `listen: "127.0.0.1:0", store: lidded.db, guardian: false, log: {format: json}`
 	for _, c := range change {

@@ -28,10 +28,12 @@ func trendCommand() *cobra.Command {
 		Short: "show how a specimen behaves over runs: changes, drift, bounds counted as bounds",
 		Long: "Sets the completed and stopped runs of a specimen in a row, per frequency, and says whether its SE\n" +
 			"changed, since when and by how much, with the rate of false alarms, and the same of the reference\n" +
-			"level: where that changes too, the set-up did. Works beside a running daemon.",
+			"level: where that changes too, the set-up did. Reads the store, beside a running daemon too; with\n" +
+			"--url, or in a folder without a config, asks the daemon, or the lab server for all benches.",
 		Args: exactly("a specimen"),
 	}
 	path, file := storeFlags(c)
+	asked := connectFlags(c)
 	f := c.Flags()
 	freqs := f.StringSlice("freq", nil, "frequency, the nearest measured within 0.5 %; may be repeated (default: where the specimen is lowest)")
 	bench := f.String("bench", "", "only this bench")
@@ -47,9 +49,16 @@ func trendCommand() *cobra.Command {
 		if err != nil {
 			return usageError{err}
 		}
-		asked, err := parseFreqs(*freqs)
+		wanted, err := parseFreqs(*freqs)
 		if err != nil {
 			return usageError{err}
+		}
+		if asksDaemon(c, *path) {
+			found, err := asked.trend(c.Context(), filter, span, wanted, *alarm)
+			if err != nil {
+				return err
+			}
+			return printTrends(c, args[0], found, trendRows(found), *asJSON, *asCSV)
 		}
 		s, err := readStore(c, *path, *file)
 		if err != nil {
@@ -60,29 +69,34 @@ func trendCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		for _, u := range unread {
-			fmt.Fprintf(c.ErrOrStderr(), "run %s is left out: it cannot be read: %s\n", u.Run, u.Reason)
-		}
 		if len(nights) == 0 {
 			return fmt.Errorf("no completed or stopped run of %s: 'lidded runs' lists the runs of a daemon", args[0])
 		}
-		if len(asked) == 0 {
-			asked = trend.Usual(nights, trendFrequencies)
+		if len(wanted) == 0 {
+			wanted = trend.Usual(nights, trendFrequencies)
 		}
-		all, err := trend.Specimen(nights, asked, trend.Options{FalseAlarm: *alarm})
+		all, err := trend.Specimen(nights, wanted, trend.Options{FalseAlarm: *alarm})
 		if err != nil {
 			return usageError{err}
 		}
-		w := c.OutOrStdout()
-		switch {
-		case *asJSON:
-			return printJSON(w, rest.TrendsOf(args[0], all, len(nights), 0, unread))
-		case *asCSV:
-			return trendCSV(w, args[0], all)
-		}
-		return trendTables(w, args[0], all)
+		return printTrends(c, args[0], rest.TrendsOf(args[0], all, len(nights), 0, unread), all, *asJSON, *asCSV)
 	}
 	return c
+}
+
+// printTrends prints trends in the form asked for; rows are the same as found.
+func printTrends(c *cobra.Command, specimen string, found rest.Trends, rows []trend.Frequency, asJSON, asCSV bool) error {
+	for _, u := range found.Unreadable {
+		fmt.Fprintf(c.ErrOrStderr(), "run %s is left out: it cannot be read: %s\n", u.Run, u.Reason)
+	}
+	w := c.OutOrStdout()
+	switch {
+	case asJSON:
+		return printJSON(w, found)
+	case asCSV:
+		return trendCSV(w, specimen, rows)
+	}
+	return trendTables(w, specimen, rows)
 }
 
 // span is a stretch of time, open where an end is zero.
