@@ -62,7 +62,11 @@ func reportOf(ctx context.Context, s Archive, id sweep.RunID, evaluate func(cont
 // others are the other runs of a run's specimens, in the order in which they were
 // stored, whatever the clock did.
 func others(ctx context.Context, s Archive, run sweep.Run) ([]document.Other, error) {
-	list, err := s.Runs(ctx, sweep.RunFilter{})
+	var f sweep.RunFilter
+	if len(run.Specimens) == 1 {
+		f.Specimen = run.Specimens[0].Name
+	}
+	list, err := s.Runs(ctx, f)
 	if err != nil {
 		return nil, err
 	}
