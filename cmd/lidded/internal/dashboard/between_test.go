@@ -85,8 +85,8 @@ func TestBenchFilter(t *testing.T) {
 	}
 	b.press(t, "nav a[href^='#trend']")
 	b.until(t, `document.querySelector('#view-trend .chart')?.dataset.points === '3'`)
-	ask[bool](t, b, `(location.reload(), true)`)
-	b.until(t, `document.querySelector('#only')?.value === 'annexe' && document.querySelector('#view-trend .chart')?.dataset.points === '3'`)
+	ask[bool](t, b, `(window.beforeReload = true, location.reload(), true)`)
+	b.until(t, `!window.beforeReload && document.querySelector('#only')?.value === 'annexe' && document.querySelector('#view-trend .chart')?.dataset.points === '3'`)
 	b.press(t, "nav a[href^='#bench']")
 	b.until(t, `[...document.querySelectorAll('[data-instruments]')].filter((e) => e.checkVisibility()).map((e) => e.dataset.instruments).join() === 'annexe'`)
 	b.press(t, "nav a[href^='#start']")
