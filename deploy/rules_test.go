@@ -123,15 +123,7 @@ func TestRemoteScrape(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	check := func() error {
-		c := exec.Command(promtool, "check", "config", "prometheus.remote.yml")
-		c.Dir = dir
-		out, err := c.CombinedOutput()
-		if err != nil {
-			return fmt.Errorf("%w: %s", err, out)
-		}
-		return nil
-	}
+	check := func() error { return checkConfig(promtool, dir, "prometheus.remote.yml") }
 	if err := check(); err == nil || !strings.Contains(err.Error(), "lidded.token") {
 		t.Errorf("without a token: %v", err)
 	}
@@ -365,15 +357,7 @@ func TestFleetScrape(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	check := func() error {
-		c := exec.Command(promtool, "check", "config", "prometheus.yml")
-		c.Dir = dir
-		out, err := c.CombinedOutput()
-		if err != nil {
-			return fmt.Errorf("%w: %s", err, out)
-		}
-		return nil
-	}
+	check := func() error { return checkConfig(promtool, dir, "prometheus.yml") }
 	if err := check(); err == nil || !strings.Contains(err.Error(), "lidded.token") {
 		t.Errorf("without a token: %v", err)
 	}
@@ -389,4 +373,14 @@ func TestFleetScrape(t *testing.T) {
 	if err := check(); err == nil {
 		t.Error("a list that is none is taken")
 	}
+}
+
+// checkConfig has a config and what it names in a folder checked.
+func checkConfig(promtool, dir, name string) error {
+	c := exec.Command(promtool, "check", "config", name)
+	c.Dir = dir
+	if out, err := c.CombinedOutput(); err != nil {
+		return fmt.Errorf("%w: %s", err, out)
+	}
+	return nil
 }

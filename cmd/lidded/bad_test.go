@@ -137,7 +137,6 @@ func TestBadCommandLines(t *testing.T) {
 		{[]string{"release", "x", "first"}, exitUsage, `lidded: step "first" is not a number: 'lidded watch x' and the page show the one that waits`},
 		{[]string{"runs"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
 		{[]string{"export", "latest"}, exitUsage, `lidded: config file lidded.yaml is not there`},
-		{[]string{"report", "latest"}, exitFailed, `lidded: no daemon at http://127.0.0.1:1: `},
 		{[]string{"export", "latest", "--store", "none.db"}, exitFailed, `lidded: `},
 		{[]string{"import", "levels.csv", "--dry-run"}, exitUsage, `lidded: levels.csv:3:`},
 		{[]string{"import", "none.csv"}, exitUsage, `lidded: open none.csv: no such file or directory`},
@@ -165,6 +164,18 @@ func TestNoneNamed(t *testing.T) {
 	var stdout, stderr bytes.Buffer
 	if code := run(t.Context(), []string{"plan"}, &stdout, &stderr); code != exitUsage || !strings.HasPrefix(stderr.String(), "lidded: there is more than one plan, so name it: brief, ") {
 		t.Errorf("%d: %s", code, stderr.String())
+	}
+}
+
+// TestNoStoreNoDaemon: what reads a store, or a daemon where none is named, says
+// both ways out.
+func TestNoStoreNoDaemon(t *testing.T) {
+	t.Chdir(t.TempDir())
+	t.Setenv("LIDDED_URL", "http://127.0.0.1:1")
+	for _, args := range [][]string{{"report", "latest"}, {"keyings"}, {"trend", "heron"}} {
+		if said := command(t, exitFailed, args...); !strings.HasPrefix(said, "lidded: no daemon at http://127.0.0.1:1: ") || !strings.Contains(said, "; or name a config with --config, or a store with --store") {
+			t.Errorf("%v: %s", args, said)
+		}
 	}
 }
 

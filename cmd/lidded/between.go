@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -189,5 +188,5 @@ func levelText(v *float64) string {
 	return text.Number(unit.DBm(*v))
 }
 
-// signed writes a difference in decibels, nothing without a sign of its own.
-func signed(db float64) string { return fmt.Sprintf("%+.1f", math.Round(10*db)/10+0) }
+// signed writes a difference in decibels.
+func signed(db float64) string { return fmt.Sprintf("%+.1f", unit.DB(db).Tenths()) }

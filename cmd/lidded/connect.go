@@ -2,9 +2,9 @@ package main
 
 import (
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -68,13 +68,9 @@ func (n connection) client() (*client, error) {
 		settings.Certificates = []tls.Certificate{pair}
 	}
 	if *n.ca != "" {
-		data, err := os.ReadFile(*n.ca)
-		if err != nil {
+		var err error
+		if settings.RootCAs, err = access.Vouching(*n.ca); err != nil {
 			return nil, usageError{fmt.Errorf("--ca: %w", err)}
-		}
-		settings.RootCAs = x509.NewCertPool()
-		if !settings.RootCAs.AppendCertsFromPEM(data) {
-			return nil, usageError{fmt.Errorf("--ca: %s holds no certificate in PEM form", *n.ca)}
 		}
 	}
 	return newClient(*n.url, token, settings)
@@ -133,4 +129,26 @@ func newClient(base string, token access.Secret, settings *tls.Config) (*client,
 func onThisComputer(host string) bool {
 	a, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && a.IsLoopback()
+}
+
+// asksDaemon says whether a command that reads a store, or a daemon, reads a
+// daemon: it was named, or nothing names a store.
+func asksDaemon(c *cobra.Command, path string) bool {
+	if c.Flags().Changed("url") {
+		return true
+	}
+	if c.Flags().Changed("config") || c.Flags().Changed("store") {
+		return false
+	}
+	_, err := os.Stat(path)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+// orStore adds to the error of a command that asked a daemon, and found none, that
+// it reads a store as well.
+func orStore(err error) error {
+	if errors.Is(err, errNoDaemon) {
+		return fmt.Errorf("%w; or name a config with --config, or a store with --store", err)
+	}
+	return err
 }

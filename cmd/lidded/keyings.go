@@ -54,6 +54,7 @@ func keyingsCommand() *cobra.Command {
 		var err error
 		if asksDaemon(c, *path) {
 			list, err = daemon.ledger(c.Context(), filter, *run)
+			err = orStore(err)
 		} else {
 			list, err = storedLedger(c, *path, *file, filter, *run)
 		}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"net/http"
 	"net/url"
 	"os"
@@ -51,9 +50,7 @@ func reportCommand() *cobra.Command {
 				return usageError{errors.New("--facts goes with a store, not with a daemon: name the config or the store")}
 			}
 			id, page, err = from.report(c.Context(), args[0], form, *format)
-			if errors.Is(err, errNoDaemon) {
-				err = fmt.Errorf("%w; or name a config with --config, or a store with --store", err)
-			}
+			err = orStore(err)
 		} else {
 			id, page, err = storedReport(c, *path, *file, args[0], form, *format, *facts)
 		}
@@ -75,19 +72,6 @@ func reportCommand() *cobra.Command {
 		return nil
 	}
 	return c
-}
-
-// asksDaemon says whether a command that reads a store, or a daemon, reads a
-// daemon: it was named, or nothing names a store.
-func asksDaemon(c *cobra.Command, path string) bool {
-	if c.Flags().Changed("url") {
-		return true
-	}
-	if c.Flags().Changed("config") || c.Flags().Changed("store") {
-		return false
-	}
-	_, err := os.Stat(path)
-	return errors.Is(err, fs.ErrNotExist)
 }
 
 // report is a daemon's report of a run.

@@ -56,7 +56,7 @@ func trendCommand() *cobra.Command {
 		if asksDaemon(c, *path) {
 			found, err := asked.trend(c.Context(), filter, span, wanted, *alarm)
 			if err != nil {
-				return err
+				return orStore(err)
 			}
 			return printTrends(c, args[0], found, trendRows(found), *asJSON, *asCSV)
 		}

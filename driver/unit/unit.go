@@ -176,6 +176,10 @@ func trim(v float64) string {
 // String prints the ratio with one decimal and its unit.
 func (r DB) String() string { return strconv.FormatFloat(float64(r), 'f', 1, 64) + " dB" }
 
+// Tenths is the ratio rounded to tenths of a decibel; what rounds to nothing has no
+// sign.
+func (r DB) Tenths() float64 { return math.Round(10*float64(r))/10 + 0 }
+
 // String prints the level with one decimal and its unit, or "no value".
 func (p DBm) String() string {
 	if p.IsMissing() {

@@ -1,6 +1,7 @@
 package unit_test
 
 import (
+	"fmt"
 	"math"
 	"testing"
 
@@ -70,6 +71,15 @@ func TestParse(t *testing.T) {
 	}
 	if v, err := unit.ParseDB("80 dB"); err != nil || v != 80 {
 		t.Error(v, err)
+	}
+}
+
+// What rounds to nothing has no sign: -0.04 dB is written as 0.0 dB.
+func TestTenths(t *testing.T) {
+	for v, want := range map[unit.DB]string{-0.04: "+0.0", 0.04: "+0.0", -0.06: "-0.1", 3.14: "+3.1", -9: "-9.0"} {
+		if got := fmt.Sprintf("%+.1f", v.Tenths()); got != want {
+			t.Errorf("%v: %s, want %s", float64(v), got, want)
+		}
 	}
 }
 

@@ -41,18 +41,7 @@ func TestTracesThatLeftBefore(t *testing.T) {
 	if err := os.Rename(files[1], elsewhere); err != nil {
 		t.Fatal(err)
 	}
-	h, err := s.Head(ctx, store.Position{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	w, err := lab.Dial(ctx, db.Ship, h.Journal)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer w.Close()
-	if err := drain(ctx, s, w); err != nil {
-		t.Fatal(err)
-	}
+	w, _ := shipped(t, s, db)
 	reader, err := lab.Open(ctx, db.Read)
 	if err != nil {
 		t.Fatal(err)

@@ -53,6 +53,24 @@ func drain(ctx context.Context, s *store.Store, w *lab.Writer) error {
 	return err
 }
 
+// shipped gives the lab all that a journal has; the writer is closed with the test.
+func shipped(t *testing.T, s *store.Store, db labtest.Database) (*lab.Writer, store.Head) {
+	t.Helper()
+	h, err := s.Head(t.Context(), store.Position{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := lab.Dial(t.Context(), db.Ship, h.Journal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = w.Close() })
+	if err := drain(t.Context(), s, w); err != nil {
+		t.Fatal(err)
+	}
+	return w, h
+}
+
 // both writes to the journal and reads from the lab what was shipped by then.
 type both struct {
 	sweep.Journal

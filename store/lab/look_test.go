@@ -7,7 +7,6 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	"lidded/store"
 	"lidded/store/lab"
 	"lidded/store/lab/labtest"
 	"lidded/sweep"
@@ -31,20 +30,7 @@ func TestLooks(t *testing.T) {
 	for _, specimen := range []string{"otter", "heron", "otter"} {
 		ids = append(ids, ended(t, s, specimen))
 	}
-	h, err := s.Head(ctx, store.Position{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	w, err := lab.Dial(ctx, db.Ship, h.Journal)
-	if err == nil {
-		err = drain(ctx, s, w)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := w.Close(); err != nil {
-		t.Fatal(err)
-	}
+	_, h := shipped(t, s, db)
 	run, err := s.Run(ctx, ids[2])
 	if err != nil {
 		t.Fatal(err)

@@ -143,18 +143,7 @@ func TestResultsAreVersions(t *testing.T) {
 	}
 	defer s.Close()
 	id := ended(t, s, "locker-a")
-	h, err := s.Head(ctx, store.Position{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	w, err := lab.Dial(ctx, db.Ship, h.Journal)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer w.Close()
-	if err := drain(ctx, s, w); err != nil {
-		t.Fatal(err)
-	}
+	w, _ := shipped(t, s, db)
 	if due, err := w.Due(ctx, 9); err != nil || len(due) != 1 || due[0] != id {
 		t.Fatalf("due are %v, %v", due, err)
 	}
@@ -328,18 +317,7 @@ func TestTheSameRunFromTwoJournals(t *testing.T) {
 		} else if _, err := s.BringBack(ctx, archive); err != nil {
 			t.Fatal(err)
 		}
-		h, err := s.Head(ctx, store.Position{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		w, err := lab.Dial(ctx, db.Ship, h.Journal)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer w.Close()
-		if err := drain(ctx, s, w); err != nil {
-			t.Fatal(err)
-		}
+		w, h := shipped(t, s, db)
 		if at, err := w.Position(ctx); err != nil || at.Event != h.At.Event {
 			t.Errorf("journal %d: the lab stands at %d of %d, %v", i, at.Event, h.At.Event, err)
 		}

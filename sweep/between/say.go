@@ -129,20 +129,17 @@ func (d Difference) text() string {
 	return fmt.Sprintf("%s ± %.1f dB (En %.2f)", signed(d.By), float64(d.U), d.En)
 }
 
-func signed(v unit.DB) string { return fmt.Sprintf("%+.1f dB", tenths(v)) }
-
-// tenths rounds to what is written, without a sign of its own for nothing.
-func tenths(v unit.DB) float64 { return math.Round(10*float64(v))/10 + 0 }
+func signed(v unit.DB) string { return fmt.Sprintf("%+.1f dB", v.Tenths()) }
 
 func higher(v unit.DB) string {
-	if tenths(v) == 0 {
+	if v.Tenths() == 0 {
 		return "to 0.1 dB the same as"
 	}
 	word := "higher"
 	if v < 0 {
 		v, word = -v, "lower"
 	}
-	return fmt.Sprintf("%.1f dB %s than", tenths(v), word)
+	return fmt.Sprintf("%.1f dB %s than", v.Tenths(), word)
 }
 
 func number(v float64) string { return fmt.Sprintf("%.2g", v) }

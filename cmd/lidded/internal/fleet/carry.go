@@ -64,11 +64,15 @@ func (f *Fleet) pass(w http.ResponseWriter, r *http.Request, d *daemon, body []b
 }
 
 func (f *Fleet) send(ctx context.Context, r *http.Request, d *daemon, body []byte) (*http.Response, error) {
-	path := r.URL.EscapedPath()
-	if r.URL.RawQuery != "" {
-		path += "?" + r.URL.RawQuery
+	return d.send(ctx, r.Method, target(r), carried(r), body)
+}
+
+// target is what a request asks for, without whom.
+func target(r *http.Request) string {
+	if r.URL.RawQuery == "" {
+		return r.URL.EscapedPath()
 	}
-	return d.send(ctx, r.Method, path, carried(r), body)
+	return r.URL.EscapedPath() + "?" + r.URL.RawQuery
 }
 
 // give passes an answer on and closes it.

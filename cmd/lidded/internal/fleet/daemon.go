@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,11 +11,11 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"slices"
 	"sync"
 	"time"
 
+	"lidded/cmd/lidded/internal/access"
 	"lidded/cmd/lidded/internal/rest"
 )
 
@@ -42,13 +41,9 @@ func newDaemon(a Address) (*daemon, error) {
 		DisableCompression:  true, // what comes is passed on as it is
 	}
 	if a.CA != "" {
-		data, err := os.ReadFile(a.CA)
-		if err != nil {
+		var err error
+		if way.TLSClientConfig.RootCAs, err = access.Vouching(a.CA); err != nil {
 			return nil, fmt.Errorf("lab.daemons: certificates for %s: %w", a.URL, err)
-		}
-		way.TLSClientConfig.RootCAs = x509.NewCertPool()
-		if !way.TLSClientConfig.RootCAs.AppendCertsFromPEM(data) {
-			return nil, fmt.Errorf("lab.daemons: %s holds no certificate in PEM form", a.CA)
 		}
 	}
 	return &daemon{url: a.URL, state: rest.OtherDaemon{Daemon: a.URL, Benches: []string{}}, http: &http.Client{

@@ -191,11 +191,7 @@ func (f *Fleet) made(w http.ResponseWriter, r *http.Request, here http.HandlerFu
 
 // whoKnows gives the answer of the first daemon that knows the specimen.
 func (f *Fleet) whoKnows(w http.ResponseWriter, r *http.Request, here http.HandlerFunc) {
-	path := r.URL.EscapedPath()
-	if r.URL.RawQuery != "" {
-		path += "?" + r.URL.RawQuery
-	}
-	for _, a := range f.all(r, path) {
+	for _, a := range f.all(r, target(r)) {
 		if a.err == nil && a.status == http.StatusOK {
 			w.Header().Set("Content-Type", a.header.Get("Content-Type"))
 			_, _ = w.Write(a.body)

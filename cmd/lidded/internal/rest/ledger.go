@@ -43,8 +43,8 @@ func (s *server) ledgerRoutes() {
 
 func (s *server) ledger(ctx context.Context, in *ledgerQuery) (*body[Ledger], error) {
 	f := sweep.KeyingFilter{Bench: in.Bench, Run: sweep.RunID(in.Run), From: in.From, To: in.To, After: in.After, Limit: in.Limit + 1}
-	if !in.From.IsZero() && !in.To.IsZero() && !in.From.Before(in.To) {
-		return nil, sweep.Problem{Path: "query.to", Message: "it is not after from: swap or widen them"}
+	if err := checkSpan(in.From, in.To); err != nil {
+		return nil, err
 	}
 	if in.Run != "" {
 		if _, err := s.run(ctx, in.Run); err != nil {

@@ -11,9 +11,10 @@ import { Fold, row, table } from "./table.js";
 export class Between {
   // changed is called with {against, other, at} when a choice was made.
   constructor(changed) {
-    this.against = make("select", { id: "between-against", onchange: () => changed({ against: this.against.value, other: this.other.value, at: this.at.value }) });
-    this.other = make("select", { id: "between-other", onchange: () => changed({ against: this.against.value, other: this.other.value, at: this.at.value }) });
-    this.at = make("select", { id: "between-at", onchange: () => changed({ against: this.against.value, other: this.other.value, at: this.at.value }) });
+    const chosen = () => changed({ against: this.against.value, other: this.other.value, at: this.at.value });
+    this.against = make("select", { id: "between-against", onchange: chosen });
+    this.other = make("select", { id: "between-other", onchange: chosen });
+    this.at = make("select", { id: "between-at", onchange: chosen });
     this.atLabel = make("label", {}, "Position and polarization ", this.at);
     this.sides = make("ul", { class: "sides", "aria-label": "The runs compared" });
     this.says = make("ul", { class: "findings" });
