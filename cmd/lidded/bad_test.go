@@ -72,17 +72,17 @@ func TestBadConfigs(t *testing.T) {
 			if err := os.WriteFile("lidded.yaml", []byte(text), 0o600); err != nil {
 				t.Fatal(err)
 			}
-			for _, command := range [][]string{{"serve"}, {"check"}, {"plan"}} {
+			for _, words := range [][]string{{"serve"}, {"check"}, {"plan"}} {
 				var stdout, stderr bytes.Buffer
-				code := run(t.Context(), command, &stdout, &stderr)
+				code := run(t.Context(), words, &stdout, &stderr)
 				if code != exitUsage {
-					t.Errorf("%v: exit code %d, want %d", command, code, exitUsage)
+					t.Errorf("%v: exit code %d, want %d", words, code, exitUsage)
 				}
 				if got := stderr.String(); !strings.HasPrefix(got, "lidded: "+c.want) {
-					t.Errorf("%v says\n%swant\nlidded: %s", command, got, c.want)
+					t.Errorf("%v says\n%swant\nlidded: %s", words, got, c.want)
 				}
 				if stdout.Len() > 0 {
-					t.Errorf("%v printed %q", command, stdout.String())
+					t.Errorf("%v printed %q", words, stdout.String())
 				}
 			}
 			left, _ := os.ReadDir(dir)
@@ -173,7 +173,7 @@ func TestNoStoreNoDaemon(t *testing.T) {
 	t.Chdir(t.TempDir())
 	t.Setenv("LIDDED_URL", "http://127.0.0.1:1")
 	for _, args := range [][]string{{"report", "latest"}, {"keyings"}, {"trend", "heron"}} {
-		if said := command(t, exitFailed, args...); !strings.HasPrefix(said, "lidded: no daemon at http://127.0.0.1:1: ") || !strings.Contains(said, "; or name a config with --config, or a store with --store") {
+		if said := prints(t, exitFailed, args...); !strings.HasPrefix(said, "lidded: no daemon at http://127.0.0.1:1: ") || !strings.Contains(said, "; or name a config with --config, or a store with --store") {
 			t.Errorf("%v: %s", args, said)
 		}
 	}

@@ -24,10 +24,10 @@ func TestBetween(t *testing.T) {
 		if err := os.WriteFile(file, []byte(sheet), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		command(t, exitOK, "import", file, "--store", filepath.Join(dir, "lidded.db"), "--bench", bench)
+		prints(t, exitOK, "import", file, "--store", filepath.Join(dir, "lidded.db"), "--bench", bench)
 	}
 	d := serveBench(t, dir, 0)
-	out := command(t, exitOK, "between", "locker-a", "--url", d.base)
+	out := prints(t, exitOK, "between", "locker-a", "--url", d.base)
 	for _, want := range []string{
 		`(?m)^north +\S+ +north +`, `(?m)^100 MHz +center vertical +60\.0 ± \d\.\d +60\.0 ± \d\.\d +\+0\.0 +0\.00 +agrees +-20\.0 +-26\.0 +-6\.0 as received`,
 		`(?m)^400 MHz .* -9\.0 +-[2-4]\.\d\d +differs`, `(?m)^1 GHz +center vertical +≥ \d\d\.\d +≥ \d\d\.\d +- +- +cannot say .*two bounds`,
@@ -39,14 +39,14 @@ func TestBetween(t *testing.T) {
 		}
 	}
 	var all rest.BenchComparison
-	if err := json.Unmarshal([]byte(command(t, exitOK, "between", "locker-a", "--url", d.base, "--json", "--against", "south", "--freq", "400 MHz", "--from", "2026-01-01")), &all); err != nil || all.Against != "south" || len(all.Pairs) != 1 || len(all.Pairs[0].Rows) != 1 || all.Pairs[0].Rows[0].Difference.By < 8.9 {
+	if err := json.Unmarshal([]byte(prints(t, exitOK, "between", "locker-a", "--url", d.base, "--json", "--against", "south", "--freq", "400 MHz", "--from", "2026-01-01")), &all); err != nil || all.Against != "south" || len(all.Pairs) != 1 || len(all.Pairs[0].Rows) != 1 || all.Pairs[0].Rows[0].Difference.By < 8.9 {
 		t.Errorf("%v %+v", err, all)
 	}
 	for want, args := range map[string][]string{
 		"one bench alone":             {"between", "locker-a", "--bench", "south"},
 		"no completed or stopped run": {"between", "heron"},
 	} {
-		if out := command(t, exitOK, append(args, "--url", d.base)...); !strings.Contains(out, want) {
+		if out := prints(t, exitOK, append(args, "--url", d.base)...); !strings.Contains(out, want) {
 			t.Errorf("%v: %s", args, out)
 		}
 	}
@@ -88,7 +88,7 @@ func TestBetweenInTheLab(t *testing.T) {
 		t.Errorf("%d %+v", code, alone)
 	}
 	t.Setenv(envToken, x.tokens["reader"])
-	if out := command(t, exitOK, "between", "otter", "--url", x.lab.base); !strings.Contains(out, "south against north: of 3 frequencies") {
+	if out := prints(t, exitOK, "between", "otter", "--url", x.lab.base); !strings.Contains(out, "south against north: of 3 frequencies") {
 		t.Error(out)
 	}
 }

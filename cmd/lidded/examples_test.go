@@ -13,9 +13,9 @@ import (
 
 // example runs one of the client examples, with more in its environment; it
 // gives its exit code and output.
-func example(t *testing.T, base, input, key string, command []string, more ...string) (int, string) {
+func example(t *testing.T, base, input, key string, words []string, more ...string) (int, string) {
 	t.Helper()
-	c := exec.CommandContext(t.Context(), command[0], command[1:]...)
+	c := exec.CommandContext(t.Context(), words[0], words[1:]...)
 	c.Dir = "../../deploy/examples"
 	c.Env = append(append(os.Environ(), "LIDDED_URL="+base, "KEY="+key, "USER=night shift"), more...)
 	c.Stdin = strings.NewReader(input)

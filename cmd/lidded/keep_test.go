@@ -90,14 +90,14 @@ func TestTracesLeaveResultsStay(t *testing.T) {
 	same("pruned", id, before)
 	same("pruned", string(newer.ID), kept)
 	out := t.TempDir()
-	command(t, 0, "export", id, "--traces", "--store", d.store, "--to", out)
+	prints(t, 0, "export", id, "--traces", "--store", d.store, "--to", out)
 	for _, f := range []string{"results.csv", "captures.csv", "traces.csv"} {
 		if got, err := os.ReadFile(filepath.Join(out, f)); err != nil || !bytes.Equal(got, before["/"+f]) {
 			t.Errorf("exported %s differs, %v", f, err)
 		}
 	}
 	page := filepath.Join(out, "report.html")
-	command(t, 0, "report", id, "--format", "html", "--store", d.store, "--output", page)
+	prints(t, 0, "report", id, "--format", "html", "--store", d.store, "--output", page)
 	if got, err := os.ReadFile(page); err != nil || !bytes.Equal(got, before["/report.html"]) {
 		t.Errorf("the report made anew differs, %v", err)
 	}
@@ -122,14 +122,14 @@ func TestTracesLeaveResultsStay(t *testing.T) {
 		}
 	}
 	out = t.TempDir()
-	if said := command(t, 0, "export", id, "--store", d.store, "--to", out); !strings.Contains(said, "captures and traces are left out: ") || !strings.Contains(said, file) {
+	if said := prints(t, 0, "export", id, "--store", d.store, "--to", out); !strings.Contains(said, "captures and traces are left out: ") || !strings.Contains(said, file) {
 		t.Errorf("export without the archive: %s", said)
 	}
 	if got, err := os.ReadFile(filepath.Join(out, "results.csv")); err != nil || !bytes.Equal(got, before["/results.csv"]) {
 		t.Errorf("exported results differ without the archive, %v", err)
 	}
 	evaluationWithoutArchive(t, d, old.ID, want)
-	if said := command(t, 1, "restore", file, "--store", d.store); !strings.Contains(said, "in use") {
+	if said := prints(t, 1, "restore", file, "--store", d.store); !strings.Contains(said, "in use") {
 		t.Errorf("restore beside the daemon: %s", said)
 	}
 	if err := os.Rename(file+".away", file); err != nil {
@@ -146,7 +146,7 @@ func TestTracesLeaveResultsStay(t *testing.T) {
 func evaluationWithoutArchive(t *testing.T, d *depot, id sweep.RunID, want sweep.Evaluation) {
 	t.Helper()
 	other := filepath.Join(t.TempDir(), "copy.db")
-	command(t, 0, "backup", other, "--store", d.store)
+	prints(t, 0, "backup", other, "--store", d.store)
 	cfg := *d.Lab().Config
 	cfg.Daemon.Store, cfg.Benches = other, nil
 	fresh, err := daemon.Open(t.Context(), &cfg, daemon.Options{Software: "1.2.3"})
@@ -207,7 +207,7 @@ func TestNothingLeavesWhileARunGoesOn(t *testing.T) {
 	if gone, err := d.LetTracesGo(short, time.Now()); gone != 0 || !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("%d runs gone while run %s goes on, %v", gone, run.ID, err)
 	}
-	command(t, 0, "abort", string(run.ID), "--url", d.base)
+	prints(t, 0, "abort", string(run.ID), "--url", d.base)
 	if _, err := d.Wait(t.Context(), run.Bench.Name, run.ID); err != nil {
 		t.Fatal(err)
 	}
@@ -256,7 +256,7 @@ func TestTracesWaitForTheLab(t *testing.T) {
 		if err := errors.Join(err, os.WriteFile(config, []byte(text), 0o600)); err != nil {
 			t.Fatal(err)
 		}
-		out, which := command(t, 0, "prune", "--dry-run", "--config", config), ""
+		out, which := prints(t, 0, "prune", "--dry-run", "--config", config), ""
 		for i, id := range ids {
 			if strings.Contains(out, id) {
 				which += string(rune('0' + i))
@@ -291,7 +291,7 @@ func TestPruneCommand(t *testing.T) {
 	}
 	going := func(args ...string) (out string, which string) {
 		t.Helper()
-		out = command(t, 0, append([]string{"prune", "--config", config}, args...)...)
+		out = prints(t, 0, append([]string{"prune", "--config", config}, args...)...)
 		for i, id := range ids {
 			if strings.Contains(out, "run-"+id) || len(args) > 0 && strings.Contains(out, id) {
 				which += string(rune('0' + i))
@@ -314,7 +314,7 @@ func TestPruneCommand(t *testing.T) {
 		}
 	}
 	keep(", keep: {traces: 400 days, archive: away}")
-	if out := command(t, 1, "prune", "--config", config); !strings.Contains(out, "the folder of archives "+filepath.Join(dir, "away")+" is not there: make it, or mount its disk") {
+	if out := prints(t, 1, "prune", "--config", config); !strings.Contains(out, "the folder of archives "+filepath.Join(dir, "away")+" is not there: make it, or mount its disk") {
 		t.Errorf("no folder: %s", out)
 	}
 	if err := os.Mkdir(filepath.Join(dir, "away"), 0o700); err != nil {
@@ -328,28 +328,28 @@ func TestPruneCommand(t *testing.T) {
 		t.Errorf("%q went again", which)
 	}
 	file := filepath.Join(dir, "away", "run-"+ids[0]+".db")
-	if out := command(t, 0, "restore", file, "--config", config); !strings.Contains(out, "run "+ids[0]+" is back from run-"+ids[0]+".db") {
+	if out := prints(t, 0, "restore", file, "--config", config); !strings.Contains(out, "run "+ids[0]+" is back from run-"+ids[0]+".db") {
 		t.Error(out)
 	}
-	if out := command(t, 1, "restore", file, "--config", config); !strings.Contains(out, "has its traces here") {
+	if out := prints(t, 1, "restore", file, "--config", config); !strings.Contains(out, "has its traces here") {
 		t.Error(out)
 	}
 	// By hand: one, or all old ones; nothing leaves the store.
-	if out := command(t, 0, "archive", ids[3], "--config", config); !strings.Contains(out, "run-"+ids[3]+".db") {
+	if out := prints(t, 0, "archive", ids[3], "--config", config); !strings.Contains(out, "run-"+ids[3]+".db") {
 		t.Error(out)
 	}
-	if out := command(t, 0, "archive", "--older-than", "250 days", "--config", config); !strings.Contains(out, ids[0]) || strings.Contains(out, ids[1]) || !strings.Contains(out, ids[2]) || strings.Contains(out, ids[3]) || !strings.Contains(out, ids[4]) {
+	if out := prints(t, 0, "archive", "--older-than", "250 days", "--config", config); !strings.Contains(out, ids[0]) || strings.Contains(out, ids[1]) || !strings.Contains(out, ids[2]) || strings.Contains(out, ids[3]) || !strings.Contains(out, ids[4]) {
 		t.Error(out)
 	}
 	for _, wrong := range [][]string{{"archive"}, {"archive", "latest", "--older-than", "1 day"}} {
-		if out := command(t, 2, append(wrong, "--config", config)...); !strings.Contains(out, "name one run (or latest), or say --older-than") {
+		if out := prints(t, 2, append(wrong, "--config", config)...); !strings.Contains(out, "name one run (or latest), or say --older-than") {
 			t.Error(out)
 		}
 	}
-	if out := command(t, 2, "archive", "--older-than", "1 hour", "--config", config); !strings.Contains(out, `--older-than: "1 hour" is no length of time`) {
+	if out := prints(t, 2, "archive", "--older-than", "1 hour", "--config", config); !strings.Contains(out, `--older-than: "1 hour" is no length of time`) {
 		t.Error(out)
 	}
-	if out := command(t, 2, "archive", "latest", "--store", path); !strings.Contains(out, "no folder: name one with --to") {
+	if out := prints(t, 2, "archive", "latest", "--store", path); !strings.Contains(out, "no folder: name one with --to") {
 		t.Error(out)
 	}
 }

@@ -50,16 +50,16 @@ func TestLooks(t *testing.T) {
 		{[]string{"schedules"}, `(?m)^yearly +depot +spare-radio +0 3 1 1 \* +UTC +\d{4}-01-01 `, `"name":"yearly"`},
 		{[]string{"exchanges", "depot"}, `(?m)^\d\d:\d\d:\d\d\.\d{3} +source +sent +- +\S`, `"direction":"received"`},
 	} {
-		out := command(t, exitOK, append(c.args, "--url", d.base)...)
+		out := prints(t, exitOK, append(c.args, "--url", d.base)...)
 		if !regexp.MustCompile(c.shows).MatchString(out) {
 			t.Errorf("%v shows\n%s", c.args, out)
 		}
 		var compact bytes.Buffer
-		if err := json.Compact(&compact, []byte(command(t, exitOK, append(c.args, "--url", d.base, "--json")...))); err != nil || !strings.Contains(compact.String(), c.has) {
+		if err := json.Compact(&compact, []byte(prints(t, exitOK, append(c.args, "--url", d.base, "--json")...))); err != nil || !strings.Contains(compact.String(), c.has) {
 			t.Errorf("%v --json: %v in %s", c.args, err, compact.String())
 		}
 	}
-	if out := command(t, exitFailed, "exchanges", "shed", "--url", d.base); !strings.Contains(out, "known are depot") {
+	if out := prints(t, exitFailed, "exchanges", "shed", "--url", d.base); !strings.Contains(out, "known are depot") {
 		t.Errorf("a bench that is not there: %s", out)
 	}
 	var ledger struct {
@@ -69,7 +69,7 @@ func TestLooks(t *testing.T) {
 		}
 		Totals []struct{ Keyings int }
 	}
-	if err := json.Unmarshal([]byte(command(t, exitOK, "keyings", "--store", d.store, "--json")), &ledger); err != nil {
+	if err := json.Unmarshal([]byte(prints(t, exitOK, "keyings", "--store", d.store, "--json")), &ledger); err != nil {
 		t.Fatal(err)
 	}
 	sum := 0
@@ -79,7 +79,7 @@ func TestLooks(t *testing.T) {
 	if len(ledger.Keyings) == 0 || sum != len(ledger.Keyings) || ledger.Keyings[0].Run != string(run.ID) || ledger.Keyings[0].On == nil {
 		t.Errorf("%d keyings, %d in the totals: %+v", len(ledger.Keyings), sum, ledger.Keyings[0])
 	}
-	if out := command(t, exitUsage, "prune", "--json"); !strings.Contains(out, "--dry-run") {
+	if out := prints(t, exitUsage, "prune", "--json"); !strings.Contains(out, "--dry-run") {
 		t.Errorf("prune --json: %s", out)
 	}
 }
@@ -125,7 +125,7 @@ func TestWatch(t *testing.T) {
 		select {
 		case <-out.grew:
 			if all := release.FindAllStringSubmatch(out.String(), -1); len(all) > released {
-				command(t, exitOK, append(strings.Fields(all[released][1]), "--url", d.base)...)
+				prints(t, exitOK, append(strings.Fields(all[released][1]), "--url", d.base)...)
 				released++
 			}
 			continue
@@ -140,10 +140,10 @@ func TestWatch(t *testing.T) {
 		break
 	}
 	// One that has ended is told of at once.
-	if text := command(t, exitOK, "watch", string(first.ID), "--url", d.base); !strings.HasPrefix(text, "run "+string(first.ID)+": completed") {
+	if text := prints(t, exitOK, "watch", string(first.ID), "--url", d.base); !strings.HasPrefix(text, "run "+string(first.ID)+": completed") {
 		t.Errorf("of a run that has ended: %s", text)
 	}
-	if text := command(t, exitFailed, "watch", "nobody", "--url", d.base); !strings.Contains(text, `no run "nobody"`) {
+	if text := prints(t, exitFailed, "watch", "nobody", "--url", d.base); !strings.Contains(text, `no run "nobody"`) {
 		t.Errorf("of no run: %s", text)
 	}
 }

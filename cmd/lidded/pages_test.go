@@ -15,7 +15,7 @@ import (
 func TestPages(t *testing.T) {
 	first, second := t.TempDir(), t.TempDir()
 	for _, dir := range []string{first, second} {
-		command(t, exitOK, "manual", dir, "--date", "1700000000")
+		prints(t, exitOK, "manual", dir, "--date", "1700000000")
 	}
 	var see func(c *cobra.Command)
 	see = func(c *cobra.Command) {

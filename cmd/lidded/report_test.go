@@ -12,8 +12,8 @@ import (
 	"testing"
 )
 
-// command runs the program in this process.
-func command(t *testing.T, wantCode int, args ...string) string {
+// prints runs the program in this process.
+func prints(t *testing.T, wantCode int, args ...string) string {
 	t.Helper()
 	var stdout, stderr bytes.Buffer
 	if code := run(context.Background(), args, &stdout, &stderr); code != wantCode {
@@ -52,7 +52,7 @@ func TestReport(t *testing.T) {
 				t.Errorf("%s: content type %s", file+kind, ct)
 			}
 			out := filepath.Join(t.TempDir(), "r."+kind)
-			if said := command(t, exitOK, "report", string(first.ID), "--store", d.store, "--form", form, "--format", kind, "-o", out); strings.TrimSpace(said) != out {
+			if said := prints(t, exitOK, "report", string(first.ID), "--store", d.store, "--form", form, "--format", kind, "-o", out); strings.TrimSpace(said) != out {
 				t.Errorf("said %q", said)
 			}
 			again, err := os.ReadFile(out)
@@ -66,17 +66,17 @@ func TestReport(t *testing.T) {
 	}
 	t.Chdir(t.TempDir()) // without a config: the daemon is asked
 	t.Setenv("LIDDED_URL", d.base)
-	if said, name := command(t, exitOK, "report", "latest", "--format", "html"), string(second.ID)+".html"; strings.TrimSpace(said) != name {
+	if said, name := prints(t, exitOK, "report", "latest", "--format", "html"), string(second.ID)+".html"; strings.TrimSpace(said) != name {
 		t.Errorf("said %q, want %q", said, name)
-	} else if got, _ := fetch(t, d.base+"/v1/runs/"+string(second.ID)+"/report.html"); command(t, exitOK, "report", "latest", "--url", d.base, "--store", "none.db", "--format", "html", "-o", "-") != string(got) {
+	} else if got, _ := fetch(t, d.base+"/v1/runs/"+string(second.ID)+"/report.html"); prints(t, exitOK, "report", "latest", "--url", d.base, "--store", "none.db", "--format", "html", "-o", "-") != string(got) {
 		t.Error("asked of the daemon by its address, the report differs")
 	}
-	command(t, exitUsage, "report", "latest", "--facts", "facts.yaml")
+	prints(t, exitUsage, "report", "latest", "--facts", "facts.yaml")
 	facts := filepath.Join(t.TempDir(), "facts.yaml")
 	if err := os.WriteFile(facts, []byte("bench: {environment: \"18 °C, dry\"}\nspecimens: {otter: {repairs: \"mesh soldered anew\"}}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	page := command(t, exitOK, "report", string(first.ID), "--store", d.store, "--format", "html", "--facts", facts, "-o", "-")
+	page := prints(t, exitOK, "report", string(first.ID), "--store", d.store, "--format", "html", "--facts", facts, "-o", "-")
 	for _, want := range []string{
 		"Depot workshop", "the night shift&#39;s lead", "the river-rescue depot", "cabled, as on the bench&#39;s card", "18 °C, dry (stated after the run)", "mesh soldered anew (stated after the run)",
 		string(second.ID), "otter: falls short of", "virtual bench: nothing is radiated", "lidded 1.2.3",
@@ -88,25 +88,25 @@ func TestReport(t *testing.T) {
 	if err := os.WriteFile(facts, []byte("bench: {enviroment: dry}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if said := command(t, exitUsage, "report", "latest", "--store", d.store, "--facts", facts); !strings.Contains(said, `did you mean "environment"?`) {
+	if said := prints(t, exitUsage, "report", "latest", "--store", d.store, "--facts", facts); !strings.Contains(said, `did you mean "environment"?`) {
 		t.Errorf("a misspelt fact: %s", said)
 	}
 	if err := os.WriteFile(facts, []byte("specimens: {ottre: {owner: nobody}}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if said := command(t, exitUsage, "report", "latest", "--store", d.store, "--facts", facts); !strings.Contains(said, `specimen "ottre" is not part of run`) {
+	if said := prints(t, exitUsage, "report", "latest", "--store", d.store, "--facts", facts); !strings.Contains(said, `specimen "ottre" is not part of run`) {
 		t.Errorf("a fact of nobody: %s", said)
 	}
-	command(t, exitUsage, "report", "latest", "--store", d.store, "--form", "long")
-	command(t, exitUsage, "report", "latest", "--store", d.store, "--format", "doc")
+	prints(t, exitUsage, "report", "latest", "--store", d.store, "--form", "long")
+	prints(t, exitUsage, "report", "latest", "--store", d.store, "--format", "doc")
 
 	backup := filepath.Join(t.TempDir(), "copy.db")
-	command(t, exitOK, "backup", "--store", d.store, backup)
-	if said := command(t, exitFailed, "backup", "--store", d.store, backup); !strings.Contains(said, backup) {
+	prints(t, exitOK, "backup", "--store", d.store, backup)
+	if said := prints(t, exitFailed, "backup", "--store", d.store, backup); !strings.Contains(said, backup) {
 		t.Errorf("a second backup over the first: %s", said)
 	}
-	copied := command(t, exitOK, "report", string(first.ID), "--store", backup, "--format", "html", "-o", "-")
-	if plain := command(t, exitOK, "report", string(first.ID), "--store", d.store, "--format", "html", "-o", "-"); plain != copied {
+	copied := prints(t, exitOK, "report", string(first.ID), "--store", backup, "--format", "html", "-o", "-")
+	if plain := prints(t, exitOK, "report", string(first.ID), "--store", d.store, "--format", "html", "-o", "-"); plain != copied {
 		t.Error("the report from the backup differs")
 	}
 }
@@ -122,14 +122,14 @@ func TestDoctorBesideDaemon(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	said := command(t, exitOK, "doctor", "-c", path)
+	said := prints(t, exitOK, "doctor", "-c", path)
 	for _, want := range []string{"ok     daemon: version 1.2.3 answers", "ok     store lock: held by process", "ok     runs: none is left over", "ok     bench depot: idle, source off", "ok     depot/analyzer:"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("no %q in\n%s", want, said)
 		}
 	}
 	var found []struct{ About, State, Found, Do string }
-	if err := json.Unmarshal([]byte(command(t, exitOK, "doctor", "-c", path, "--json")), &found); err != nil || len(found) < 6 {
+	if err := json.Unmarshal([]byte(prints(t, exitOK, "doctor", "-c", path, "--json")), &found); err != nil || len(found) < 6 {
 		t.Errorf("%d findings as JSON, %v", len(found), err)
 	}
 }

@@ -45,7 +45,7 @@ func TestTheStoreIsLost(t *testing.T) {
 		return len(list.Captures)
 	}
 	s.until("some points are captured", func() bool { return captures() > 3 })
-	command(t, 0, "backup", backup, "--store", path)
+	prints(t, 0, "backup", backup, "--store", path)
 	saved := captures()
 	if code, log := s.stop(); code != exitOK {
 		t.Fatalf("the end of the daemon: %d\n%s", code, log)
@@ -58,26 +58,26 @@ func TestTheStoreIsLost(t *testing.T) {
 	if err := os.Truncate(path, st.Size()/2); err != nil {
 		t.Fatal(err)
 	}
-	if out := command(t, 1, "doctor", "--config", config); !strings.Contains(out, "FAULT  store: "+path) || !strings.Contains(out, "lidded restore BACKUP --to "+path) {
+	if out := prints(t, 1, "doctor", "--config", config); !strings.Contains(out, "FAULT  store: "+path) || !strings.Contains(out, "lidded restore BACKUP --to "+path) {
 		t.Errorf("the doctor says\n%s", out)
 	}
-	if out := command(t, 1, "serve", "--config", config); !strings.Contains(out, "corrupt") || !strings.Contains(out, "lidded restore BACKUP --to "+path) {
+	if out := prints(t, 1, "serve", "--config", config); !strings.Contains(out, "corrupt") || !strings.Contains(out, "lidded restore BACKUP --to "+path) {
 		t.Errorf("serve says %s", out)
 	}
-	if out := command(t, 1, "restore", backup, "--to", path); !strings.Contains(out, "the file exists already; stop the daemon and move aside what is there: mv "+path) {
+	if out := prints(t, 1, "restore", backup, "--to", path); !strings.Contains(out, "the file exists already; stop the daemon and move aside what is there: mv "+path) {
 		t.Errorf("over the damaged store: %s", out)
 	}
 	rest := filepath.Join(safe, "rest.db")
-	if out := command(t, 0, "doctor", "--salvage", rest, "--config", config); !strings.Contains(out, "captures") || !strings.Contains(out, "Compare it with the newest backup") {
+	if out := prints(t, 0, "doctor", "--salvage", rest, "--config", config); !strings.Contains(out, "captures") || !strings.Contains(out, "Compare it with the newest backup") {
 		t.Errorf("salvage says %s", out)
 	}
-	command(t, 0, "keyings", "--store", rest)
+	prints(t, 0, "keyings", "--store", rest)
 	for _, suffix := range []string{"", "-wal", "-shm"} {
 		if err := os.Rename(path+suffix, path+suffix+".damaged"); err != nil && !os.IsNotExist(err) {
 			t.Fatal(err)
 		}
 	}
-	if out := command(t, 0, "restore", backup, "--to", path); !strings.Contains(out, path+": restored from "+backup+"\nIt ends with ") {
+	if out := prints(t, 0, "restore", backup, "--to", path); !strings.Contains(out, path+": restored from "+backup+"\nIt ends with ") {
 		t.Errorf("restore says %s", out)
 	}
 

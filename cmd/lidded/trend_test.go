@@ -70,7 +70,7 @@ func TestTrendWithoutARun(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 3 {
-		command(t, exitOK, "import", "day.csv", "--store", "lab.db")
+		prints(t, exitOK, "import", "day.csv", "--store", "lab.db")
 	}
 	db, err := sql.Open("sqlite", "lab.db")
 	if err != nil {
