@@ -99,7 +99,7 @@ type station struct {
 func newStation(t testing.TB, name string, at *place, dsn string, edits ...string) *station {
 	t.Helper()
 	listen := freePort(t)
-	s := &station{t: t, name: name, at: at, dir: t.TempDir(), rest: client{base: "http://" + listen, http: at.client()}}
+	s := &station{t: t, name: name, at: at, dir: t.TempDir(), rest: client{Base: "http://" + listen, HTTP: at.client()}}
 	var err error
 	if s.log, err = os.Create(filepath.Join(s.dir, "log")); err != nil {
 		t.Fatal(err)
@@ -183,7 +183,7 @@ func (s *station) up() bool {
 	}
 	ctx, cancel := context.WithTimeout(s.t.Context(), 5*time.Second)
 	defer cancel()
-	return s.rest.do(ctx, http.MethodGet, "/readyz", nil, nil, nil) == nil
+	return s.rest.Do(ctx, http.MethodGet, "/readyz", nil, nil, nil) == nil
 }
 
 // end sends the daemon a signal and tells how long it took to end.
@@ -206,7 +206,7 @@ func (s *station) call(method, path string, in, out any) {
 	s.t.Helper()
 	ctx, cancel := context.WithTimeout(s.t.Context(), 20*time.Second)
 	defer cancel()
-	if err := s.rest.do(ctx, method, path, nil, in, out); err != nil {
+	if err := s.rest.Do(ctx, method, path, nil, in, out); err != nil {
 		s.t.Fatalf("%s: %s %s: %v", s.name, method, path, err)
 	}
 }

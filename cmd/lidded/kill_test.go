@@ -290,7 +290,7 @@ func (a *assault) call(method, path string, out any) {
 	if err != nil {
 		a.t.Fatal(err)
 	}
-	if err := cl.do(ctx, method, path, nil, body, out); err != nil {
+	if err := cl.Do(ctx, method, path, nil, body, out); err != nil {
 		a.t.Fatalf("%s %s: %v", method, path, err)
 	}
 }

@@ -9,11 +9,13 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"lidded/cmd/lidded/internal/command"
 )
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	code := command.Run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
 }

@@ -28,7 +28,7 @@ work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
 build() { # ARCH FILE
-  (cd "$top" && GOOS=linux GOARCH=$1 go build -trimpath -ldflags "-s -w -buildid= -X main.version=$version" -o "$2" ./cmd/lidded)
+  (cd "$top" && GOOS=linux GOARCH=$1 go build -trimpath -ldflags "-s -w -buildid= -X lidded/cmd/lidded/internal/command.version=$version" -o "$2" ./cmd/lidded)
 }
 
 # Manual and completion are made by the program itself, as built for this computer.
