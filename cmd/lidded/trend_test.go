@@ -48,13 +48,23 @@ func TestTrendOfHandReadDays(t *testing.T) {
 		!strings.HasPrefix(lines[1], "locker-a,1000000000,") || !strings.Contains(lines[1], ",at least,≥,") && !strings.Contains(lines[1], ",at least,>=,") || !strings.HasSuffix(lines[1], ",,-25") {
 		t.Errorf("%s", out)
 	}
+	// Whatever asks a daemon reads a store by the same interface.
+	if out := prints(t, exitOK, "runs", "--store", "lab.db"); strings.Count(out, "hand-read") < 8 {
+		t.Errorf("runs of a store:\n%s", out)
+	}
+	if out := prints(t, exitOK, "show", "latest", "--store", "lab.db"); !strings.Contains(out, "locker-a") || !strings.Contains(out, "60.2 dB") && !strings.Contains(out, "40.1 dB") {
+		t.Errorf("the newest run of a store:\n%s", out)
+	}
+	if out := prints(t, exitOK, "between", "locker-a", "--store", "lab.db"); !strings.Contains(out, "one bench alone") {
+		t.Errorf("benches of a store:\n%s", out)
+	}
 	for want, args := range map[string][]string{
-		"no completed or stopped run of heron": {"trend", "heron", "--store", "lab.db"},
-		"--freq":                               {"trend", "locker-a", "--store", "lab.db", "--freq", "loud"},
-		"--from":                               {"trend", "locker-a", "--store", "lab.db", "--from", "yesterday"},
-		"false alarm rate":                     {"trend", "locker-a", "--store", "lab.db", "--false-alarm", "0.9"},
-		"a specimen":                           {"trend"},
-		"--cycle -1":                           {"start", "--cycle", "-1", "--url", "http://127.0.0.1:9"},
+		`no specimen "heron": known are locker-a`: {"trend", "heron", "--store", "lab.db"},
+		"--freq":      {"trend", "locker-a", "--store", "lab.db", "--freq", "loud"},
+		"--from":      {"trend", "locker-a", "--store", "lab.db", "--from", "yesterday"},
+		"false_alarm": {"trend", "locker-a", "--store", "lab.db", "--false-alarm", "0.9"},
+		"a specimen":  {"trend"},
+		"--cycle -1":  {"start", "--cycle", "-1", "--url", "http://127.0.0.1:9"},
 	} {
 		if code, _, errs := lidded(t, args...); code == exitOK || !strings.Contains(errs, want) {
 			t.Errorf("%v: %d %s", args, code, errs)

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver/unit"
 	"lidded/sweep/report/text"
@@ -28,7 +29,7 @@ func betweenCommand() *cobra.Command {
 			"bench whose path lost something is seen. Asks a daemon, or a lab server for the benches of all.",
 		Args: exactly("a specimen"),
 	}
-	to := connectFlags(c)
+	in := readFlags(c)
 	f := c.Flags()
 	benches := f.StringSlice("bench", nil, "bench, may be repeated (default: all that measured it)")
 	against := f.String("against", "", "bench that the others are held against (default: the first by name)")
@@ -71,10 +72,11 @@ func betweenCommand() *cobra.Command {
 		set("plan", *plan)
 		set("position", *position)
 		set("polarization", *polarization)
-		cl, err := to.client()
+		cl, done, err := in.client(daemon.RecordsOptions{})
 		if err != nil {
 			return err
 		}
+		defer done()
 		var raw []byte
 		if err := cl.Do(c.Context(), http.MethodGet, "/v1/specimens/"+url.PathEscape(args[0])+"/benches?"+q.Encode(), nil, nil, &raw); err != nil {
 			return err
@@ -85,7 +87,7 @@ func betweenCommand() *cobra.Command {
 		}
 		var all rest.BenchComparison
 		if err := json.Unmarshal(raw, &all); err != nil {
-			return fmt.Errorf("reply of %s: %w", cl.Base, err)
+			return fmt.Errorf("reply of %s: %w", cl.from, err)
 		}
 		for _, u := range all.Unreadable {
 			fmt.Fprintf(c.ErrOrStderr(), "run %s is passed over: it cannot be read: %s\n", u.Run, u.Reason)

@@ -18,15 +18,19 @@ import (
 	"github.com/spf13/cobra"
 
 	"lidded/cmd/lidded/internal/access"
+	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/sweep"
 )
 
-// client speaks to a daemon over REST.
+// Client speaks REST: to a daemon, to a lab server, or over a store to the same
+// handler in this process.
 type Client struct {
-	Base  string
-	token access.Secret // empty: none is sent
-	HTTP  *http.Client
+	Base    string
+	HTTP    *http.Client
+	from    string        // what is asked, for people
+	token   access.Secret // empty: none is sent
+	orStore bool          // the command reads a store as well
 }
 
 const clientTimeout = 60 * time.Second
@@ -46,7 +50,7 @@ func (c *Client) Do(ctx context.Context, method, path string, header http.Header
 	defer resp.Body.Close()
 	data, err := io.ReadAll(resp.Body)
 	if err != nil {
-		return fmt.Errorf("reply of %s: %w", c.Base, err)
+		return fmt.Errorf("reply of %s: %w", c.from, err)
 	}
 	if raw, ok := out.(*[]byte); ok {
 		*raw = data
@@ -56,7 +60,7 @@ func (c *Client) Do(ctx context.Context, method, path string, header http.Header
 		return nil
 	}
 	if err := json.Unmarshal(data, out); err != nil {
-		return fmt.Errorf("reply of %s: %w", c.Base, err)
+		return fmt.Errorf("reply of %s: %w", c.from, err)
 	}
 	return nil
 }
@@ -95,7 +99,11 @@ func (c *Client) send(ctx context.Context, method, path string, header http.Head
 		if errors.As(err, &untrusted) {
 			return nil, fmt.Errorf("the daemon at %s is not trusted: %w: name the certificate that vouches for it with --ca", c.Base, err)
 		}
-		return nil, fmt.Errorf("%w at %s: %w: start one with 'lidded serve', or name another with --url", errNoDaemon, c.Base, err)
+		err = fmt.Errorf("%w at %s: %w: start one with 'lidded serve', or name another with --url", errNoDaemon, c.Base, err)
+		if c.orStore {
+			err = fmt.Errorf("%w; or name a config with --config, or a store with --store", err)
+		}
+		return nil, err
 	}
 	if resp.StatusCode < 400 {
 		return resp, nil
@@ -103,7 +111,7 @@ func (c *Client) send(ctx context.Context, method, path string, header http.Head
 	defer resp.Body.Close()
 	data, err := io.ReadAll(resp.Body)
 	if err != nil {
-		return nil, fmt.Errorf("reply of %s: %w", c.Base, err)
+		return nil, fmt.Errorf("reply of %s: %w", c.from, err)
 	}
 	return nil, refusal(method+" "+path, resp, data)
 }
@@ -236,7 +244,7 @@ func (c *Client) chosenRun(ctx context.Context, name string) (sweep.RunID, error
 		return "", err
 	}
 	if len(list.Runs) == 0 {
-		return "", fmt.Errorf("the daemon at %s has no run yet", c.Base)
+		return "", fmt.Errorf("%s has no run yet", c.from)
 	}
 	return sweep.RunID(list.Runs[0].ID), nil
 }
@@ -256,19 +264,20 @@ func ofBench(path, bench string) string {
 func runsCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "runs",
-		Short: "list the runs of a daemon, newest first",
+		Short: "list runs, newest first",
 		Args:  none,
 	}
-	to := connectFlags(c)
+	from := readFlags(c)
 	limit := c.Flags().Int("limit", 20, "at most so many")
 	bench := c.Flags().String("bench", "", "only this bench")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		var raw []byte
-		cl, err := to.client()
+		cl, done, err := from.client(daemon.RecordsOptions{})
 		if err != nil {
 			return err
 		}
+		defer done()
 		if err := cl.Do(c.Context(), http.MethodGet, ofBench("/v1/runs?limit="+strconv.Itoa(*limit), *bench), nil, nil, &raw); err != nil {
 			return err
 		}
@@ -280,7 +289,7 @@ func runsCommand() *cobra.Command {
 			Runs []rest.RunInfo `json:"runs"`
 		}
 		if err := json.Unmarshal(raw, &list); err != nil {
-			return fmt.Errorf("reply of %s: %w", cl.Base, err)
+			return fmt.Errorf("reply of %s: %w", cl.from, err)
 		}
 		rows := [][]string{{"RUN", "CREATED", "BENCH", "PLAN", "SPECIMENS", "STATE", "REASON"}}
 		for _, r := range list.Runs {
@@ -293,19 +302,24 @@ func runsCommand() *cobra.Command {
 
 func showCommand() *cobra.Command {
 	c := &cobra.Command{
-		Use:   "show RUN",
-		Short: "show a run of a daemon: state, tables, verdicts",
-		Args:  exactly("a run"),
+		Use:   "show RUN|latest",
+		Short: "show a run: state, tables, verdicts",
+		Args:  exactly("a run (or latest)"),
 	}
-	to := connectFlags(c)
+	from := readFlags(c)
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		cl, err := to.client()
+		cl, done, err := from.client(daemon.RecordsOptions{})
+		if err != nil {
+			return err
+		}
+		defer done()
+		id, err := cl.chosenRun(c.Context(), args[0])
 		if err != nil {
 			return err
 		}
 		var raw []byte
-		path := "/v1/runs/" + url.PathEscape(args[0])
+		path := "/v1/runs/" + url.PathEscape(string(id))
 		if *asJSON {
 			path += "/results"
 		} else {

@@ -4,7 +4,6 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
-	"io/fs"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -123,32 +122,10 @@ func NewClient(base string, token access.Secret, settings *tls.Config) (*Client,
 	}
 	way := http.DefaultTransport.(*http.Transport).Clone()
 	way.TLSClientConfig = settings
-	return &Client{Base: strings.TrimRight(base, "/"), token: token, HTTP: &http.Client{Timeout: clientTimeout, Transport: way}}, nil
+	return &Client{Base: strings.TrimRight(base, "/"), from: "the daemon at " + base, token: token, HTTP: &http.Client{Timeout: clientTimeout, Transport: way}}, nil
 }
 
 func onThisComputer(host string) bool {
 	a, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && a.IsLoopback()
-}
-
-// asksDaemon says whether a command that reads a store, or a daemon, reads a
-// daemon: it was named, or nothing names a store.
-func asksDaemon(c *cobra.Command, path string) bool {
-	if c.Flags().Changed("url") {
-		return true
-	}
-	if c.Flags().Changed("config") || c.Flags().Changed("store") {
-		return false
-	}
-	_, err := os.Stat(path)
-	return errors.Is(err, fs.ErrNotExist)
-}
-
-// orStore adds to the error of a command that asked a daemon, and found none, that
-// it reads a store as well.
-func orStore(err error) error {
-	if errors.Is(err, errNoDaemon) {
-		return fmt.Errorf("%w; or name a config with --config, or a store with --store", err)
-	}
-	return err
 }

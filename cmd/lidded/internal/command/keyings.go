@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver/unit"
 	"lidded/sweep"
@@ -28,12 +29,11 @@ func keyingsCommand() *cobra.Command {
 			"with --url, or in a folder without a config, asks the daemon, or the lab server for all benches.",
 		Args: none,
 	}
-	path, file := storeFlags(c)
-	daemon := connectFlags(c)
+	from := readFlags(c)
 	f := c.Flags()
 	bench := f.String("bench", "", "only this bench")
 	run := f.String("run", "", "only this run (or latest)")
-	from := f.String("from", "", "only from this time on, as 2026-03-01 or 2026-03-01T22:00:00Z")
+	since := f.String("from", "", "only from this time on, as 2026-03-01 or 2026-03-01T22:00:00Z")
 	to := f.String("to", "", "only before this time")
 	asCSV := f.Bool("csv", false, "CSV, with units in the column names")
 	asJSON := jsonFlag(c)
@@ -45,19 +45,17 @@ func keyingsCommand() *cobra.Command {
 			flag string
 			text string
 			to   *time.Time
-		}{{"from", *from, &filter.From}, {"to", *to, &filter.To}} {
+		}{{"from", *since, &filter.From}, {"to", *to, &filter.To}} {
 			if err := parseMoment(t.text, t.to); err != nil {
 				return usageError{fmt.Errorf("--%s: %w", t.flag, err)}
 			}
 		}
-		var list []sweep.Keying
-		var err error
-		if asksDaemon(c, *path) {
-			list, err = daemon.ledger(c.Context(), filter, *run)
-			err = orStore(err)
-		} else {
-			list, err = storedLedger(c, *path, *file, filter, *run)
+		cl, done, err := from.client(daemon.RecordsOptions{})
+		if err != nil {
+			return err
 		}
+		defer done()
+		list, err := cl.ledger(c.Context(), filter, *run)
 		if err != nil {
 			return err
 		}
@@ -81,30 +79,11 @@ func keyingsCommand() *cobra.Command {
 	return c
 }
 
-// storedLedger is the ledger of a store.
-func storedLedger(c *cobra.Command, path, file string, filter sweep.KeyingFilter, run string) ([]sweep.Keying, error) {
-	s, err := readStore(c, path, file)
-	if err != nil {
-		return nil, err
-	}
-	defer s.Close()
-	if run != "" {
-		if filter.Run, err = chosenRun(c.Context(), s, run); err != nil {
-			return nil, err
-		}
-	}
-	return s.Keyings(c.Context(), filter)
-}
-
-// ledger is the ledger of a daemon, or of a lab, page by page.
-func (n connection) ledger(ctx context.Context, filter sweep.KeyingFilter, run string) ([]sweep.Keying, error) {
-	cl, err := n.client()
-	if err != nil {
-		return nil, err
-	}
+// ledger is the ledger, page by page.
+func (c *Client) ledger(ctx context.Context, filter sweep.KeyingFilter, run string) (out []sweep.Keying, err error) {
 	q := url.Values{"limit": {"5000"}}
 	if run != "" {
-		if filter.Run, err = cl.chosenRun(ctx, run); err != nil {
+		if filter.Run, err = c.chosenRun(ctx, run); err != nil {
 			return nil, err
 		}
 		q.Set("run", string(filter.Run))
@@ -117,10 +96,9 @@ func (n connection) ledger(ctx context.Context, filter sweep.KeyingFilter, run s
 			q.Set(name, t.UTC().Format(time.RFC3339Nano))
 		}
 	}
-	var out []sweep.Keying
 	for {
 		var page rest.Ledger
-		if err := cl.Do(ctx, http.MethodGet, "/v1/keyings?"+q.Encode(), nil, nil, &page); err != nil {
+		if err := c.Do(ctx, http.MethodGet, "/v1/keyings?"+q.Encode(), nil, nil, &page); err != nil {
 			return nil, err
 		}
 		for _, k := range page.Keyings {

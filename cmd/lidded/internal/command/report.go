@@ -1,19 +1,17 @@
 package command
 
 import (
-	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"lidded/cmd/lidded/internal/daemon"
 	"lidded/driver/strict"
-	"lidded/sweep"
 	"lidded/sweep/report/document"
 )
 
@@ -28,12 +26,11 @@ func reportCommand() *cobra.Command {
 			"with --url, or in a folder without a config, asks the daemon.",
 		Args: exactly("a run (or latest)"),
 	}
-	path, file := storeFlags(c)
-	from := connectFlags(c)
+	from := readFlags(c)
 	formName := c.Flags().String("form", "full", "full or short (one page)")
 	format := c.Flags().String("format", "pdf", "pdf or html")
 	to := c.Flags().StringP("output", "o", "", "file, - for standard output (default: the run's id with the format's ending)")
-	facts := c.Flags().String("facts", "", "YAML file of facts stated after the run")
+	facts := c.Flags().String("facts", "", "YAML file of facts stated after the run; with a store, not with a daemon")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		var form document.Form
 		if err := form.UnmarshalText([]byte(*formName)); err != nil {
@@ -42,19 +39,28 @@ func reportCommand() *cobra.Command {
 		if *format != "pdf" && *format != "html" {
 			return usageError{fmt.Errorf("--format %q: write pdf or html", *format)}
 		}
-		var id sweep.RunID
-		var page []byte
-		var err error
-		if asksDaemon(c, *path) {
-			if *facts != "" {
-				return usageError{errors.New("--facts goes with a store, not with a daemon: name the config or the store")}
-			}
-			id, page, err = from.report(c.Context(), args[0], form, *format)
-			err = orStore(err)
-		} else {
-			id, page, err = storedReport(c, *path, *file, args[0], form, *format, *facts)
-		}
+		later, err := statedLater(*facts, from)
 		if err != nil {
+			return usageError{err}
+		}
+		cl, done, err := from.client(daemon.RecordsOptions{Facts: later})
+		if err != nil {
+			return err
+		}
+		defer done()
+		id, err := cl.chosenRun(c.Context(), args[0])
+		if err != nil {
+			return err
+		}
+		file := "report."
+		if form == document.Short {
+			file = "report-short."
+		}
+		var page []byte
+		if err := cl.Do(c.Context(), http.MethodGet, "/v1/runs/"+url.PathEscape(string(id))+"/"+file+*format, nil, nil, &page); err != nil {
+			if *facts != "" && strings.Contains(err.Error(), "facts.") {
+				return usageError{fmt.Errorf("%s: %w", *facts, err)}
+			}
 			return err
 		}
 		if *to == "-" {
@@ -74,75 +80,18 @@ func reportCommand() *cobra.Command {
 	return c
 }
 
-// report is a daemon's report of a run.
-func (n connection) report(ctx context.Context, run string, form document.Form, format string) (sweep.RunID, []byte, error) {
-	cl, err := n.client()
+// statedLater reads a file of facts; "" are none.
+func statedLater(file string, from reading) (facts document.Facts, err error) {
+	if file == "" {
+		return facts, nil
+	}
+	if from.asksDaemon() {
+		return facts, errors.New("--facts goes with a store, not with a daemon: name the config or the store")
+	}
+	data, err := os.ReadFile(file)
 	if err != nil {
-		return "", nil, err
+		return facts, fmt.Errorf("--facts: %w", err)
 	}
-	id, err := cl.chosenRun(ctx, run)
-	if err != nil {
-		return "", nil, err
-	}
-	file := "report."
-	if form == document.Short {
-		file = "report-short."
-	}
-	var page []byte
-	err = cl.Do(ctx, http.MethodGet, "/v1/runs/"+url.PathEscape(string(id))+"/"+file+format, nil, nil, &page)
-	return id, page, err
-}
-
-// storedReport is the report of a run in a store.
-func storedReport(c *cobra.Command, path, file, run string, form document.Form, format, facts string) (sweep.RunID, []byte, error) {
-	ctx := c.Context()
-	var later document.Facts
-	if facts != "" {
-		data, err := os.ReadFile(facts)
-		if err != nil {
-			return "", nil, usageError{fmt.Errorf("--facts: %w", err)}
-		}
-		if _, err := strict.Read(facts, data, &later); err != nil {
-			return "", nil, usageError{err}
-		}
-	}
-	s, err := readStore(c, path, file)
-	if err != nil {
-		return "", nil, err
-	}
-	defer s.Close()
-	id, err := chosenRun(ctx, s, run)
-	if err != nil {
-		return "", nil, err
-	}
-	in, err := daemon.ReportOf(ctx, s, id)
-	if err != nil {
-		return "", nil, err
-	}
-	in.Facts = later
-	for name := range later.Specimens {
-		if !hasSpecimen(in, name) {
-			return "", nil, usageError{fmt.Errorf("%s: specimen %q is not part of run %s", facts, name, id)}
-		}
-	}
-	doc, err := document.Build(in, form)
-	if err != nil {
-		return "", nil, err
-	}
-	write := document.Document.PDF
-	if format == "html" {
-		write = document.Document.HTML
-	}
-	var out bytes.Buffer
-	err = write(doc, &out)
-	return id, out.Bytes(), err
-}
-
-func hasSpecimen(in document.Input, name string) bool {
-	for _, s := range in.Run.Specimens {
-		if s.Name == name {
-			return true
-		}
-	}
-	return false
+	_, err = strict.Read(file, data, &facts)
+	return facts, err
 }

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"context"
 	"encoding/csv"
 	"fmt"
 	"io"
@@ -12,7 +11,6 @@ import (
 
 	"lidded/cmd/lidded/internal/daemon"
 	"lidded/cmd/lidded/internal/rest"
-	"lidded/store"
 	"lidded/sweep"
 	"lidded/sweep/report/export"
 	"lidded/sweep/report/text"
@@ -32,8 +30,7 @@ func trendCommand() *cobra.Command {
 			"--url, or in a folder without a config, asks the daemon, or the lab server for all benches.",
 		Args: exactly("a specimen"),
 	}
-	path, file := storeFlags(c)
-	asked := connectFlags(c)
+	in := readFlags(c)
 	f := c.Flags()
 	freqs := f.StringSlice("freq", nil, "frequency, the nearest measured within 0.5 %; may be repeated (default: where the specimen is lowest)")
 	bench := f.String("bench", "", "only this bench")
@@ -53,33 +50,16 @@ func trendCommand() *cobra.Command {
 		if err != nil {
 			return usageError{err}
 		}
-		if asksDaemon(c, *path) {
-			found, err := asked.trend(c.Context(), filter, span, wanted, *alarm)
-			if err != nil {
-				return orStore(err)
-			}
-			return printTrends(c, args[0], found, trendRows(found), *asJSON, *asCSV)
-		}
-		s, err := readStore(c, *path, *file)
+		cl, done, err := in.client(daemon.RecordsOptions{})
 		if err != nil {
 			return err
 		}
-		defer s.Close()
-		nights, unread, err := nightsOf(c.Context(), s, filter, span)
+		defer done()
+		found, err := cl.trend(c.Context(), filter, span, wanted, *alarm)
 		if err != nil {
 			return err
 		}
-		if len(nights) == 0 {
-			return fmt.Errorf("no completed or stopped run of %s: 'lidded runs' lists the runs of a daemon", args[0])
-		}
-		if len(wanted) == 0 {
-			wanted = trend.Usual(nights, trendFrequencies)
-		}
-		all, err := trend.Specimen(nights, wanted, trend.Options{FalseAlarm: *alarm})
-		if err != nil {
-			return usageError{err}
-		}
-		return printTrends(c, args[0], rest.TrendsOf(args[0], all, len(nights), 0, unread), all, *asJSON, *asCSV)
+		return printTrends(c, args[0], found, trendRows(found), *asJSON, *asCSV)
 	}
 	return c
 }
@@ -102,10 +82,6 @@ func printTrends(c *cobra.Command, specimen string, found rest.Trends, rows []tr
 // span is a stretch of time, open where an end is zero.
 type span struct{ from, to time.Time }
 
-func (s span) holds(t time.Time) bool {
-	return !t.Before(s.from) && (s.to.IsZero() || t.Before(s.to))
-}
-
 func parseSpan(from, to string) (span, error) {
 	var s span
 	if err := parseMoment(from, &s.from); err != nil {
@@ -115,32 +91,6 @@ func parseSpan(from, to string) (span, error) {
 		return s, fmt.Errorf("--to: %w", err)
 	}
 	return s, nil
-}
-
-// nightsOf judges the runs that count, one after the other, and names those that
-// cannot be read.
-func nightsOf(ctx context.Context, s *store.Store, f sweep.RunFilter, when span) (out []trend.Night, unread []rest.UnreadRun, err error) {
-	runs, err := s.Runs(ctx, f)
-	if err != nil {
-		return nil, nil, err
-	}
-	for _, r := range runs {
-		if !trend.Counts(r) || !when.holds(r.Created) {
-			continue
-		}
-		all, err := daemon.BundleOf(ctx, s, r.ID, false)
-		switch {
-		case ctx.Err() != nil:
-			return nil, nil, ctx.Err()
-		case err != nil:
-			unread = append(unread, rest.UnreadRun{Run: string(r.ID), Reason: err.Error()})
-			continue
-		}
-		if b, ok := sweep.BriefOf(all.Evaluation, f.Specimen); ok {
-			out = append(out, trend.Night{Run: r, Brief: b})
-		}
-	}
-	return out, unread, nil
 }
 
 func trendTables(w io.Writer, specimen string, all []trend.Frequency) error {

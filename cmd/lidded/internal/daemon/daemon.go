@@ -21,6 +21,7 @@ import (
 	"lidded/store/recall"
 	"lidded/sweep"
 	"lidded/sweep/engine"
+	"lidded/sweep/report/document"
 )
 
 // Options of a daemon.
@@ -133,9 +134,9 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 		return nil, err
 	}
 	handler, err := rest.New(rest.Options{
-		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Specimens: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Upkeep: upkeep{d}, Briefs: d.briefs,
-		Exports: exports(d.store, d.judge), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+		Exports: exports(d.store, d.judge, document.Facts{}), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 		Doors: d.front.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {

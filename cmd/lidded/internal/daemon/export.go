@@ -8,6 +8,7 @@ import (
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/store"
 	"lidded/sweep"
+	"lidded/sweep/report/document"
 	"lidded/sweep/report/export"
 )
 
@@ -41,8 +42,8 @@ func TracesAway(ctx context.Context, s Archive, id sweep.RunID) error {
 	return nil
 }
 
-// exports are the files REST gives of a run.
-func exports(s Archive, j *judge) []rest.Export {
+// exports are the files REST gives of a run; later facts go into its reports.
+func exports(s Archive, j *judge, later document.Facts) []rest.Export {
 	var out []rest.Export
 	without := len(export.Tables(export.Bundle{})) // those after it are made of the captures
 	for i, t := range export.Tables(export.Bundle{Captures: s.EachCapture(context.Background(), ""), Traces: true}) {
@@ -60,7 +61,7 @@ func exports(s Archive, j *judge) []rest.Export {
 			},
 		})
 	}
-	out = append(out, reports(s, j)...)
+	out = append(out, reports(s, j, later)...)
 	return append(out, rest.Export{
 		File: "tables.txt", Type: "text/plain; charset=utf-8", Summary: "Tables for people, one per specimen, with verdicts",
 		Write: func(ctx context.Context, id sweep.RunID, w io.Writer) error {

@@ -86,7 +86,7 @@ func TestOtherRunsStandInTheOrderOfStoring(t *testing.T) {
 		}
 		ids = append(ids, r.ID)
 	}
-	in, err := daemon.ReportOf(t.Context(), s, ids[2])
+	in, err := daemon.ReportOf(t.Context(), s, ids[2], func(context.Context, sweep.RunID) (sweep.Evaluation, error) { return sweep.Evaluation{}, nil })
 	if err != nil {
 		t.Fatal(err)
 	}

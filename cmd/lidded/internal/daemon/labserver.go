@@ -16,6 +16,7 @@ import (
 	"lidded/cmd/lidded/internal/specimens"
 	"lidded/store/lab"
 	"lidded/sweep"
+	"lidded/sweep/report/document"
 )
 
 // LabServer serves the records of all benches from a lab, without a bench of its
@@ -25,6 +26,7 @@ type LabServer struct {
 	front    front
 	log      *zap.Logger
 	records  *lab.Reader
+	ours     []sweep.Specimen // of the config
 	fleet    *fleet.Fleet
 	hub      *rest.Hub
 	judge    *judge
@@ -55,7 +57,7 @@ func OpenLab(c *config.Config, o Options) (_ *LabServer, err error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &LabServer{log: o.Logger.Named("lab server"), hub: rest.NewHub(), started: time.Now().UTC()}
+	l := &LabServer{log: o.Logger.Named("lab server"), ours: c.Specimens, hub: rest.NewHub(), started: time.Now().UTC()}
 	l.front.log = l.log
 	l.ahead.Store(-1)
 	if l.front.entrance, err = openEntrance(&c.Daemon, o.Logger); err != nil {
@@ -88,9 +90,9 @@ func OpenLab(c *config.Config, o Options) (_ *LabServer, err error) {
 		return nil, err
 	}
 	handler, err := rest.New(rest.Options{
-		Version: o.Software, Benches: noBenches{}, Plans: namesAlone{l.specimens(c.Specimens)}, Makings: shelf, Runs: noRuns{}, Records: l.records, Judge: l.judge, Live: l.hub,
+		Version: o.Software, Specimens: l, Makings: shelf, Records: l.records, Judge: l.judge,
 		Upkeep: l, Briefs: l.briefs, Elsewhere: l.fleet,
-		Exports: exports(l.records, l.judge), Ready: l.ready, Page: page, Metrics: l.metrics.Handler(), Requests: l.metrics.Request, Log: o.Logger,
+		Exports: exports(l.records, l.judge, document.Facts{}), Ready: l.ready, Page: page, Metrics: l.metrics.Handler(), Requests: l.metrics.Request, Log: o.Logger,
 		Doors: l.front.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {
@@ -185,20 +187,8 @@ func (l *LabServer) Daemon(context.Context) (rest.DaemonNow, error) {
 	return rest.DaemonNow{Started: l.started, DiskFree: -1, StoreBytes: -1, Lab: true, Daemons: l.fleet.Daemons()}, nil
 }
 
-// specimens lists those of the config and, beside them, those in the lab.
-func (l *LabServer) specimens(ours []sweep.Specimen) func(context.Context) ([]sweep.Specimen, error) {
-	return func(ctx context.Context) ([]sweep.Specimen, error) {
-		list := append([]sweep.Specimen(nil), ours...)
-		known := map[string]bool{}
-		for _, s := range ours {
-			known[s.Name] = true
-		}
-		more, err := l.records.Specimens(ctx)
-		for _, name := range more {
-			if !known[name] {
-				list = append(list, sweep.Specimen{Name: name})
-			}
-		}
-		return list, err
-	}
+// Specimens lists those of the config and, beside them, those in the lab.
+func (l *LabServer) Specimens(ctx context.Context) ([]sweep.Specimen, error) {
+	names, err := l.records.Specimens(ctx)
+	return withNames(l.ours, names), err
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"slices"
 
@@ -14,15 +15,8 @@ import (
 // the newest; all are listed.
 const othersJudged = 20
 
-// ReportOf gathers what a report of a run is made of.
-func ReportOf(ctx context.Context, s Archive, id sweep.RunID) (document.Input, error) {
-	return reportOf(ctx, s, id, func(ctx context.Context, id sweep.RunID) (sweep.Evaluation, error) {
-		b, err := BundleOf(ctx, s, id, false)
-		return b.Evaluation, err
-	})
-}
-
-func reportOf(ctx context.Context, s Archive, id sweep.RunID, evaluate func(context.Context, sweep.RunID) (sweep.Evaluation, error)) (document.Input, error) {
+// ReportOf gathers what a report of a run is made of; evaluate judges a run.
+func ReportOf(ctx context.Context, s Archive, id sweep.RunID, evaluate func(context.Context, sweep.RunID) (sweep.Evaluation, error)) (document.Input, error) {
 	var in document.Input
 	var err error
 	if in.Run, err = s.Run(ctx, id); err != nil {
@@ -83,13 +77,17 @@ func others(ctx context.Context, s Archive, run sweep.Run) ([]document.Other, er
 }
 
 // reports are the reports REST gives of a run.
-func reports(s Archive, j *judge) []rest.Export {
+func reports(s Archive, j *judge, later document.Facts) []rest.Export {
 	write := func(form document.Form, how func(document.Document, io.Writer) error) func(context.Context, sweep.RunID, io.Writer) error {
 		return func(ctx context.Context, id sweep.RunID, w io.Writer) error {
-			in, err := reportOf(ctx, s, id, j.Evaluation)
+			in, err := ReportOf(ctx, s, id, j.Evaluation)
 			if err != nil {
 				return err
 			}
+			if err := ofRun(later, in.Run); err != nil {
+				return err
+			}
+			in.Facts = later
 			doc, err := document.Build(in, form)
 			if err != nil {
 				return err
@@ -104,4 +102,14 @@ func reports(s Archive, j *judge) []rest.Export {
 		{File: "report-short.html", Type: htmlType, Summary: "The abbreviated report as one self-contained page", Write: write(document.Short, document.Document.HTML)},
 		{File: "report-short.pdf", Type: pdfType, Summary: "The abbreviated report as PDF, one page", Write: write(document.Short, document.Document.PDF)},
 	}
+}
+
+// ofRun refuses facts of specimens that a run does not have.
+func ofRun(f document.Facts, run sweep.Run) error {
+	for name := range f.Specimens {
+		if !slices.ContainsFunc(run.Specimens, func(s sweep.Specimen) bool { return s.Name == name }) {
+			return sweep.Problem{Path: "facts.specimens." + name, Message: fmt.Sprintf("facts.specimens: specimen %q is not part of run %s", name, run.ID)}
+		}
+	}
+	return nil
 }

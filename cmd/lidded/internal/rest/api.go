@@ -17,17 +17,21 @@ import (
 	"lidded/sweep"
 )
 
-// Options are what the interface is made of. Benches, Plans, Runs, Records,
-// Judge and Live are required; the rest has defaults or may be left out.
+// Options are what the interface is made of. Records, Judge and Specimens are
+// required; the rest has defaults or may be left out, and what is left out has no
+// routes.
 type Options struct {
-	Version string
+	Version   string
+	Records   Records
+	Judge     Judge
+	Specimens Specimens
+	Exports   []Export
+	// Benches, Plans, Runs and Live are for a bench at work: all or none. Without
+	// them, and with nobody Elsewhere to ask, only what was kept is served.
 	Benches Benches
 	Plans   Plans
 	Runs    Runs
-	Records Records
-	Judge   Judge
 	Live    *Hub
-	Exports []Export
 	// Upkeep knows schedule, disk and guardians; nil: nothing is known of them.
 	Upkeep Upkeep
 	// Briefs remembers what many runs found; nil: it is worked out each time.
@@ -73,10 +77,14 @@ type server struct {
 
 // New builds the handler for everything the daemon serves.
 func New(o Options) (http.Handler, error) {
-	s, err := build(o)
-	if err != nil {
-		return nil, err
+	if o.Records == nil || o.Judge == nil || o.Specimens == nil {
+		return nil, errors.New("rest: Records, Judge and Specimens are required")
 	}
+	work := o.Benches != nil
+	if work != (o.Plans != nil) || work != (o.Runs != nil) || work && o.Live == nil {
+		return nil, errors.New("rest: Benches, Plans, Runs and Live belong together")
+	}
+	s := build(o, work || o.Elsewhere != nil)
 	h := s.admitted(s.unknown())
 	h = limitBody(largestBody, h)
 	h = ownSite(h)
@@ -88,27 +96,11 @@ func New(o Options) (http.Handler, error) {
 // OpenAPI returns the OpenAPI 3.1 document, indented. Of the options it needs
 // the version and the exports.
 func OpenAPI(version string, exports []Export) ([]byte, error) {
-	s, err := build(Options{Version: version, Exports: exports, Benches: noBenches{}, Plans: noPlans{}, Runs: noRuns{}, Records: noRecords{}, Judge: noJudge{}, Live: NewHub()})
-	if err != nil {
-		return nil, err
-	}
-	return json.MarshalIndent(s.api.OpenAPI(), "", "  ")
+	return json.MarshalIndent(build(Options{Version: version, Exports: exports}, true).api.OpenAPI(), "", "  ")
 }
 
-// These fill the ports where only the document is wanted; none is called.
-type (
-	noBenches struct{ Benches }
-	noPlans   struct{ Plans }
-	noRuns    struct{ Runs }
-	noRecords struct{ Records }
-	noJudge   struct{ Judge }
-)
-
-func build(o Options) (*server, error) {
-	switch {
-	case o.Benches == nil, o.Plans == nil, o.Runs == nil, o.Records == nil, o.Judge == nil, o.Live == nil:
-		return nil, errors.New("rest: Benches, Plans, Runs, Records, Judge and Live are required")
-	}
+// build registers the routes, those of a bench at work only where there is one.
+func build(o Options, atWork bool) *server {
 	if o.MaxStreams <= 0 {
 		o.MaxStreams = 64
 	}
@@ -123,21 +115,24 @@ func build(o Options) (*server, error) {
 	}
 	s := &server{Options: o, mux: http.NewServeMux(), needs: map[string]access.Role{}}
 	s.api = humago.New(s.operations(), s.config())
-	s.benchRoutes()
-	s.planRoutes()
-	s.runRoutes()
+	if atWork {
+		s.benchRoutes()
+		s.planRoutes()
+		s.orderRoutes()
+		s.previewRoutes()
+		s.upkeepRoutes()
+		s.liveRoutes()
+	}
+	s.specimenRoutes()
 	s.recordRoutes()
 	s.ledgerRoutes()
 	s.explanationRoutes()
 	s.pointRoutes()
-	s.previewRoutes()
 	s.runExpectationRoutes()
 	s.briefRoutes()
 	s.trendRoutes()
 	s.betweenRoutes()
-	s.upkeepRoutes()
 	s.exportRoutes()
-	s.liveRoutes()
 	s.healthRoutes()
 	s.documentRoutes()
 	s.handle("GET /problems/{code}", access.Anyone, http.HandlerFunc(explainProblem))
@@ -149,7 +144,7 @@ func build(o Options) (*server, error) {
 	if o.Metrics != nil {
 		s.handle("GET /metrics", access.Scrape, o.Metrics)
 	}
-	return s, nil
+	return s
 }
 
 func (s *server) config() huma.Config {
@@ -229,8 +224,10 @@ func (s *server) ordered(ctx context.Context) (context.Context, context.CancelFu
 
 // live returns the last live picture of a bench.
 func (s *server) live(bench string) *sweep.Progress {
-	if p, ok := s.Live.Last(bench); ok {
-		return &p
+	if s.Live != nil {
+		if p, ok := s.Live.Last(bench); ok {
+			return &p
+		}
 	}
 	return nil
 }

@@ -85,7 +85,7 @@ func (s *server) briefsOf(ctx context.Context, specimen string, runs []sweep.Run
 
 // knownSpecimen is an error for a name that the config does not have.
 func (s *server) knownSpecimen(ctx context.Context, name string) error {
-	all, err := s.Plans.Specimens(ctx)
+	all, err := s.Specimens.Specimens(ctx)
 	if err != nil {
 		return fmt.Errorf("list specimens: %w", err)
 	}

@@ -74,7 +74,7 @@ func (s *server) explanation(ctx context.Context, in *explanationQuery) (*body[E
 }
 
 func (s *server) expectation(ctx context.Context, in *expectationQuery) (*body[Expectation], error) {
-	all, err := s.Plans.Specimens(ctx)
+	all, err := s.Specimens.Specimens(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("list specimens: %w", err)
 	}

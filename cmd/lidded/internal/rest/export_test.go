@@ -3,13 +3,7 @@ package rest
 import "github.com/danielgtaylor/huma/v2"
 
 // Document gives the tests the API description that answers must fit.
-func Document(o Options) (*huma.OpenAPI, error) {
-	s, err := build(o)
-	if err != nil {
-		return nil, err
-	}
-	return s.api.OpenAPI(), nil
-}
+func Document(o Options) (*huma.OpenAPI, error) { return build(o, true).api.OpenAPI(), nil }
 
 // SubscriberBuffer is how far a listener may be behind.
 const SubscriberBuffer = subscriberBuffer

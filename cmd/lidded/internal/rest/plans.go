@@ -33,6 +33,9 @@ func (q *ofBench) known(ctx context.Context, s *server) error {
 	if q.Bench == "" {
 		return nil
 	}
+	if s.Benches == nil {
+		return &NotFoundError{What: "bench", Name: q.Bench}
+	}
 	_, err := s.bench(ctx, q.Bench)
 	return err
 }
@@ -72,6 +75,10 @@ func (s *server) planRoutes() {
 		}
 		return bodyOf(outlookOf(p)), nil
 	})
+}
+
+// specimenRoutes list what is tested.
+func (s *server) specimenRoutes() {
 	register(s, access.Read, huma.Operation{
 		OperationID: "list-specimens", Method: http.MethodGet, Path: "/v1/specimens", Tags: []string{"plans"},
 		Summary: "List specimens",
@@ -79,7 +86,7 @@ func (s *server) planRoutes() {
 		if err := in.known(ctx, s); err != nil {
 			return nil, err
 		}
-		all, err := s.Plans.Specimens(ctx)
+		all, err := s.Specimens.Specimens(ctx)
 		if err != nil {
 			return nil, fmt.Errorf("list specimens: %w", err)
 		}

@@ -94,14 +94,18 @@ type InstrumentNow struct {
 	Fault    string          // why it is down
 }
 
-// Plans knows the frequency plans and specimens of the config.
+// Plans knows the frequency plans of the config.
 type Plans interface {
 	// All lists the plans, in the order of the config.
 	All(ctx context.Context) ([]PlanEntry, error)
 	// On compiles a plan for a bench and tells what running it there would
 	// take. What the bench refuses is in Refusals, not an error.
 	On(ctx context.Context, plan, bench string, specimens []string) (PlanOn, error)
-	// Specimens lists the specimens, in the order of the config.
+}
+
+// Specimens knows what is tested.
+type Specimens interface {
+	// Specimens lists the specimens: of a config in its order, of records by name.
 	Specimens(ctx context.Context) ([]sweep.Specimen, error)
 }
 

@@ -62,6 +62,12 @@ type keyingList struct {
 
 func (s *server) recordRoutes() {
 	register(s, access.Read, huma.Operation{
+		OperationID: "get-run", Method: http.MethodGet, Path: "/v1/runs/{id}", Tags: []string{"runs"},
+		Summary: "Show a run",
+	}, func(ctx context.Context, in *RunPath) (*body[Run], error) {
+		return s.showRun(ctx, sweep.RunID(in.ID))
+	})
+	register(s, access.Read, huma.Operation{
 		OperationID: "list-runs", Method: http.MethodGet, Path: "/v1/runs", Tags: []string{"runs"},
 		Summary: "List runs",
 	}, s.listRuns)

@@ -39,7 +39,8 @@ type startOutput struct {
 	Body     Run
 }
 
-func (s *server) runRoutes() {
+// orderRoutes are the orders to runs.
+func (s *server) orderRoutes() {
 	register(s, access.Operate, huma.Operation{
 		OperationID: "start-run", Method: http.MethodPost, Path: "/v1/runs", Tags: []string{"runs"}, DefaultStatus: http.StatusCreated,
 		Summary: "Start a run",
@@ -52,15 +53,9 @@ func (s *server) runRoutes() {
 	created := *answers["201"]
 	created.Description = "The run that this idempotency key started before"
 	answers["200"] = &created
-	register(s, access.Read, huma.Operation{
-		OperationID: "get-run", Method: http.MethodGet, Path: "/v1/runs/{id}", Tags: []string{"runs"},
-		Summary: "Show a run",
-	}, func(ctx context.Context, in *RunPath) (*body[Run], error) {
-		return s.showRun(ctx, sweep.RunID(in.ID))
-	})
-	s.steer("stop", "Stop after the point in hand", "What was captured counts. The run ends as stopped.", s.Runs.Stop)
-	s.steer("abort", "Abort at once", "The source goes off at once. The run ends as aborted.", s.Runs.Abort)
-	s.steer("resume", "Resume an interrupted run", "Goes on after the last committed point.", s.Runs.Resume)
+	s.steer("stop", "Stop after the point in hand", "What was captured counts. The run ends as stopped.", Runs.Stop)
+	s.steer("abort", "Abort at once", "The source goes off at once. The run ends as aborted.", Runs.Abort)
+	s.steer("resume", "Resume an interrupted run", "Goes on after the last committed point.", Runs.Resume)
 	register(s, access.Operate, huma.Operation{
 		OperationID: "release-hold", Method: http.MethodPost, Path: "/v1/runs/{id}/holds/{step}/release", Tags: []string{"runs"},
 		DefaultStatus: http.StatusAccepted,
@@ -78,7 +73,7 @@ func (s *server) runRoutes() {
 }
 
 // steer registers an order to a run that needs nothing but a name.
-func (s *server) steer(verb, title, about string, do func(context.Context, sweep.RunID, string) error) {
+func (s *server) steer(verb, title, about string, do func(Runs, context.Context, sweep.RunID, string) error) {
 	register(s, access.Operate, huma.Operation{
 		OperationID: verb + "-run", Method: http.MethodPost, Path: "/v1/runs/{id}/" + verb, Tags: []string{"runs"},
 		DefaultStatus: http.StatusAccepted, Summary: title, Description: about + " Answers as soon as the order is taken.",
@@ -87,7 +82,7 @@ func (s *server) steer(verb, title, about string, do func(context.Context, sweep
 		Body *order
 	}) (*body[Run], error) {
 		return s.carryOut(ctx, sweep.RunID(in.ID), func(ctx context.Context, id sweep.RunID) error {
-			return do(ctx, id, in.Body.who(ctx))
+			return do(s.Runs, ctx, id, in.Body.who(ctx))
 		})
 	})
 }

@@ -23,7 +23,7 @@ type trendQuery struct {
 	To         time.Time `query:"to" maxLength:"40" doc:"Only runs created before this time"`
 	Bench      string    `query:"bench" maxLength:"100" doc:"Only this bench"`
 	Plan       string    `query:"plan" maxLength:"100" doc:"Only this plan"`
-	Limit      int       `query:"limit" default:"100" minimum:"1" maximum:"500" doc:"Most runs: the newest"`
+	Limit      int       `query:"limit" default:"100" minimum:"1" maximum:"5000" doc:"Most runs: the newest"`
 	FalseAlarm float64   `query:"false_alarm" default:"0.05" minimum:"0.001" maximum:"0.5" doc:"How often a change may be called in a series without one"`
 }
 

@@ -127,7 +127,7 @@ func (d *Depot) Add(p sweep.PlanSpec) {
 
 // Options are ready to make an interface from.
 func (d *Depot) Options() rest.Options {
-	return rest.Options{Version: "0.0.0-test", Benches: d, Plans: plans{d}, Runs: d, Records: d, Judge: d, Live: d.Hub, Upkeep: upkeep{d}}
+	return rest.Options{Version: "0.0.0-test", Benches: d, Plans: plans{d}, Specimens: plans{d}, Runs: d, Records: d, Judge: d, Live: d.Hub, Upkeep: upkeep{d}}
 }
 
 // Fail makes a method fail from now on; nil mends it. Methods go by name:

@@ -14,16 +14,11 @@ import (
 	"lidded/sweep/trend"
 )
 
-// mostTrendRuns is how many runs a daemon is asked for, the newest: the most that
-// it gives.
-const mostTrendRuns = 500
+// mostTrendRuns is how many runs are asked for, the newest: the most that is given.
+const mostTrendRuns = 5000
 
-// trend asks a daemon, or a lab, until all runs are worked out.
-func (n connection) trend(ctx context.Context, f sweep.RunFilter, when span, freqs []unit.Hz, alarm float64) (rest.Trends, error) {
-	cl, err := n.client()
-	if err != nil {
-		return rest.Trends{}, err
-	}
+// trend asks until all runs are worked out.
+func (c *Client) trend(ctx context.Context, f sweep.RunFilter, when span, freqs []unit.Hz, alarm float64) (rest.Trends, error) {
 	q := url.Values{"limit": {strconv.Itoa(mostTrendRuns)}, "false_alarm": {exactNumber(alarm)}}
 	list := ""
 	for i, hz := range freqs {
@@ -44,7 +39,7 @@ func (n connection) trend(ctx context.Context, f sweep.RunFilter, when span, fre
 	}
 	for {
 		var found rest.Trends
-		if err := cl.Do(ctx, http.MethodGet, "/v1/specimens/"+url.PathEscape(f.Specimen)+"/trend?"+q.Encode(), nil, nil, &found); err != nil {
+		if err := c.Do(ctx, http.MethodGet, "/v1/specimens/"+url.PathEscape(f.Specimen)+"/trend?"+q.Encode(), nil, nil, &found); err != nil {
 			return found, err
 		}
 		if found.Pending > 0 { // the daemon has waited for some of them
