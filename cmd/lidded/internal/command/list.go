@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"text/tabwriter"
 
@@ -40,7 +41,7 @@ func dialectsCommand() *cobra.Command {
 		Short: "list the dialects: how analyzers and sources are spoken to",
 		Args:  none,
 	}
-	folder := c.Flags().String("folder", "", "folder of further dialect files, which come first")
+	folder := c.PersistentFlags().String("folder", "", "folder of further dialect files, which come first")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		lib, err := daemon.Dialects(*folder)
@@ -65,7 +66,34 @@ func dialectsCommand() *cobra.Command {
 		}
 		return table(c.OutOrStdout(), rows...)
 	}
+	c.AddCommand(dialectsShowCommand(folder))
 	return c
+}
+
+func dialectsShowCommand(folder *string) *cobra.Command {
+	return &cobra.Command{
+		Use:   "show DIALECT",
+		Short: "print a dialect file, to start one's own from",
+		Args:  exactly("a dialect"),
+		RunE: func(c *cobra.Command, args []string) error {
+			lib, err := daemon.Dialects(*folder)
+			if err != nil {
+				return usageError{err}
+			}
+			d, err := lib.Get(args[0])
+			if err != nil {
+				return usageError{err}
+			}
+			var text []byte
+			if shipped, serr := configs.FS.ReadFile("dialects/" + d.Name + ".yaml"); serr == nil && strings.HasPrefix(d.File, "built in/") {
+				text = shipped
+			} else if text, err = os.ReadFile(d.File); err != nil {
+				return err
+			}
+			_, err = c.OutOrStdout().Write(text)
+			return err
+		},
+	}
 }
 
 func requirementsCommand() *cobra.Command {

@@ -11,6 +11,7 @@ import (
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/dashboard"
 	"lidded/cmd/lidded/internal/guardian"
+	"lidded/cmd/lidded/internal/guide"
 	"lidded/cmd/lidded/internal/metrics"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/driver"
@@ -133,10 +134,14 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 	if err != nil {
 		return nil, err
 	}
+	chapters, err := guide.Handler()
+	if err != nil {
+		return nil, err
+	}
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Specimens: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
 		Upkeep: upkeep{d}, Briefs: d.briefs,
-		Exports: exports(d.store, d.judge, document.Facts{}), Ready: d.ready, Page: page, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
+		Exports: exports(d.store, d.judge, document.Facts{}), Ready: d.ready, Page: page, Guide: chapters, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 		Doors: d.front.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 	"lidded/cmd/lidded/internal/config"
 	"lidded/cmd/lidded/internal/dashboard"
 	"lidded/cmd/lidded/internal/fleet"
+	"lidded/cmd/lidded/internal/guide"
 	"lidded/cmd/lidded/internal/metrics"
 	"lidded/cmd/lidded/internal/rest"
 	"lidded/cmd/lidded/internal/specimens"
@@ -89,10 +90,14 @@ func OpenLab(c *config.Config, o Options) (_ *LabServer, err error) {
 	if err != nil {
 		return nil, err
 	}
+	chapters, err := guide.Handler()
+	if err != nil {
+		return nil, err
+	}
 	handler, err := rest.New(rest.Options{
 		Version: o.Software, Specimens: l, Makings: shelf, Records: l.records, Judge: l.judge,
 		Upkeep: l, Briefs: l.briefs, Elsewhere: l.fleet,
-		Exports: exports(l.records, l.judge, document.Facts{}), Ready: l.ready, Page: page, Metrics: l.metrics.Handler(), Requests: l.metrics.Request, Log: o.Logger,
+		Exports: exports(l.records, l.judge, document.Facts{}), Ready: l.ready, Page: page, Guide: chapters, Metrics: l.metrics.Handler(), Requests: l.metrics.Request, Log: o.Logger,
 		Doors: l.front.entrance.gate, Hosts: c.Daemon.Hosts,
 	})
 	if err != nil {

@@ -45,6 +45,7 @@ type Options struct {
 	Ready func(ctx context.Context) []Check
 
 	Page    http.Handler // GET / and /static/
+	Guide   http.Handler // GET /guide and below
 	Metrics http.Handler // GET /metrics
 
 	// Doors stands before every route, after the guards; nil: everybody comes in.
@@ -140,6 +141,10 @@ func build(o Options, atWork bool) *server {
 		// The page has no data of its own, and a browser that opens it no token yet.
 		s.handle("GET /{$}", access.Anyone, o.Page)
 		s.handle("GET /static/", access.Anyone, o.Page)
+	}
+	if o.Guide != nil {
+		s.handle("GET /guide", access.Anyone, o.Guide)
+		s.handle("GET /guide/", access.Anyone, o.Guide)
 	}
 	if o.Metrics != nil {
 		s.handle("GET /metrics", access.Scrape, o.Metrics)
