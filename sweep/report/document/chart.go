@@ -5,6 +5,7 @@ import (
 
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/report/drawing"
 	"lidded/sweep/requirement"
 )
 
@@ -32,10 +33,10 @@ func fieldOf(q sweep.Point) requirement.Field {
 // seChart draws SE against the logarithm of frequency: the worst case of one
 // or more specimens, and small marks for every single result when it is one.
 func seChart(run sweep.Run, e sweep.Evaluation, specimens []sweep.Summary, height float64) Figure {
-	d := &Drawing{Width: chartWidth, Height: height}
-	freqs, levels := newSpan(), newSpan()
+	d := &drawing.Drawing{Width: drawing.ChartWidth, Height: height}
+	freqs, levels := drawing.NewSpan(), drawing.NewSpan()
 	for _, q := range run.Plan.Points {
-		freqs.add(float64(q.Freq))
+		freqs.Add(float64(q.Freq))
 	}
 	several := len(specimens) > 1
 	for _, s := range specimens {
@@ -43,17 +44,17 @@ func seChart(run sweep.Run, e sweep.Evaluation, specimens []sweep.Summary, heigh
 			if w.SE.Relation == sweep.RelationUnknown {
 				continue
 			}
-			levels.add(float64(w.SE.Value))
+			levels.Add(float64(w.SE.Value))
 			if w.SE.Relation == sweep.Equal {
-				levels.add(float64(w.SE.Value - w.SE.U))
-				levels.add(float64(w.SE.Value + w.SE.U))
+				levels.Add(float64(w.SE.Value - w.SE.U))
+				levels.Add(float64(w.SE.Value + w.SE.U))
 			}
 		}
 	}
 	if run.Line != nil {
 		for _, q := range run.Plan.Points {
 			if v, ok := run.Line.At(fieldOf(q), q.Freq); ok {
-				levels.add(float64(v))
+				levels.Add(float64(v))
 			}
 		}
 	}
@@ -62,8 +63,8 @@ func seChart(run sweep.Run, e sweep.Evaluation, specimens []sweep.Summary, heigh
 	for i, en := range entries {
 		texts[i] = en.text
 	}
-	lines := legendLines(chartWidth-roomLeft-roomRight, texts)
-	p := newPlot(d, freqs, levels, "SE, dB", true, lines)
+	lines := drawing.LegendLines(drawing.ChartWidth-drawing.RoomLeft-drawing.RoomRight, texts)
+	p := field{drawing.NewPlot(d, freqs, levels, "SE, dB", true, lines)}
 	if run.Line != nil {
 		p.requirement(run)
 	}
@@ -75,9 +76,9 @@ func seChart(run sweep.Run, e sweep.Evaluation, specimens []sweep.Summary, heigh
 			p.worst(w, i, several)
 		}
 	}
-	l := p.newLegend(lines)
+	l := p.NewLegend(lines)
 	for _, en := range entries {
-		l.entry(en.text, func(at XY) { en.mark(d, at) })
+		l.Entry(en.text, func(at drawing.XY) { en.mark(d, at) })
 	}
 	name := "all specimens"
 	if !several && len(specimens) == 1 {
@@ -96,7 +97,7 @@ func seChart(run sweep.Run, e sweep.Evaluation, specimens []sweep.Summary, heigh
 // entry is a line of a legend.
 type entry struct {
 	text string
-	mark func(d *Drawing, at XY)
+	mark func(d *drawing.Drawing, at drawing.XY)
 }
 
 func legendOf(run sweep.Run, specimens []sweep.Summary) []entry {
@@ -108,31 +109,35 @@ func legendOf(run sweep.Run, specimens []sweep.Summary) []entry {
 		counts.Void += s.Counts.Void
 	}
 	var out []entry
-	add := func(show bool, text string, mark func(d *Drawing, at XY)) {
+	add := func(show bool, text string, mark func(d *drawing.Drawing, at drawing.XY)) {
 		if show {
 			out = append(out, entry{text, mark})
 		}
 	}
 	if run.Line != nil {
-		add(true, "required ("+run.Line.Name+")", func(d *Drawing, at XY) {
-			d.line(InkRequired, 1.4, XY{at.X - 6, at.Y}, XY{at.X + 6, at.Y})
+		add(true, "required ("+run.Line.Name+")", func(d *drawing.Drawing, at drawing.XY) {
+			d.Line(drawing.InkRequired, 1.4, drawing.XY{at.X - 6, at.Y}, drawing.XY{at.X + 6, at.Y})
 		})
 	}
 	several := len(specimens) > 1
-	ink := func(one Ink) Ink {
+	ink := func(one drawing.Ink) drawing.Ink {
 		if several {
-			return InkText
+			return drawing.InkText
 		}
 		return one
 	}
-	add(counts.Measured > 0, "measured, with ± uncertainty", func(d *Drawing, at XY) { d.measuredMark(at, at.Y-4.5, at.Y+4.5, ink(InkMeasured)) })
-	add(counts.AtLeast > 0, "at least (lower bound)", func(d *Drawing, at XY) { d.boundMark(XY{at.X, at.Y + 3}, -1, ink(InkBound)) })
-	add(counts.Ambient > 0, "somebody else's signal: no claim", func(d *Drawing, at XY) { d.ambientMark(at) })
-	add(counts.Void > 0, "void: no claim", func(d *Drawing, at XY) { d.voidMark(at) })
+	add(counts.Measured > 0, "measured, with ± uncertainty", func(d *drawing.Drawing, at drawing.XY) {
+		d.MeasuredMark(at, at.Y-4.5, at.Y+4.5, ink(drawing.InkMeasured))
+	})
+	add(counts.AtLeast > 0, "at least (lower bound)", func(d *drawing.Drawing, at drawing.XY) {
+		d.BoundMark(drawing.XY{at.X, at.Y + 3}, -1, ink(drawing.InkBound))
+	})
+	add(counts.Ambient > 0, "somebody else's signal: no claim", func(d *drawing.Drawing, at drawing.XY) { d.AmbientMark(at) })
+	add(counts.Void > 0, "void: no claim", func(d *drawing.Drawing, at drawing.XY) { d.VoidMark(at) })
 	if several {
 		for i, s := range specimens {
-			add(true, tag(i)+": "+s.Specimen, func(d *Drawing, at XY) {
-				d.line(inkOf(i), 2.4, XY{at.X - 5, at.Y}, XY{at.X + 5, at.Y})
+			add(true, tag(i)+": "+s.Specimen, func(d *drawing.Drawing, at drawing.XY) {
+				d.Line(drawing.InkOf(i), 2.4, drawing.XY{at.X - 5, at.Y}, drawing.XY{at.X + 5, at.Y})
 			})
 		}
 	}
@@ -142,16 +147,19 @@ func legendOf(run sweep.Run, specimens []sweep.Summary) []entry {
 // tag is the letter that tells a series from others without colour.
 func tag(i int) string { return string(rune('a' + i%26)) }
 
+// field is where SE is drawn.
+type field struct{ *drawing.Plot }
+
 // requirement draws the line for every field of the plan.
-func (p *plot) requirement(run sweep.Run) {
+func (p field) requirement(run sweep.Run) {
 	for _, field := range fieldsOf(run) {
 		for _, seg := range run.Line.Polylines(field) {
-			var s Stroke
-			s.Ink, s.Width = InkRequired, 1.4
+			var s drawing.Stroke
+			s.Ink, s.Width = drawing.InkRequired, 1.4
 			if len(seg) == 1 {
-				if x := p.x(seg[0].Freq); x >= p.left && x <= p.right {
-					y := p.y(float64(seg[0].SE))
-					p.d.line(InkRequired, 1.4, XY{x - 5, y}, XY{x + 5, y})
+				if x := p.X(seg[0].Freq); x >= p.Left && x <= p.Right {
+					y := p.Y(float64(seg[0].SE))
+					p.Sheet.Line(drawing.InkRequired, 1.4, drawing.XY{x - 5, y}, drawing.XY{x + 5, y})
 				}
 				continue
 			}
@@ -166,7 +174,7 @@ func (p *plot) requirement(run sweep.Run) {
 				s.Points = append(s.Points, b)
 			}
 			if len(s.Points) > 1 {
-				p.d.stroke(s)
+				p.Sheet.Stroke(s)
 			}
 		}
 	}
@@ -174,21 +182,21 @@ func (p *plot) requirement(run sweep.Run) {
 
 // clip cuts a stretch of the line, straight against the logarithm of
 // frequency, to the field's frequencies.
-func (p *plot) clip(a, b requirement.Point) (from, to XY, ok bool) {
-	x0, x1 := p.x(a.Freq), p.x(b.Freq)
-	if x1 <= p.left || x0 >= p.right || x1 <= x0 {
+func (p field) clip(a, b requirement.Point) (from, to drawing.XY, ok bool) {
+	x0, x1 := p.X(a.Freq), p.X(b.Freq)
+	if x1 <= p.Left || x0 >= p.Right || x1 <= x0 {
 		return from, to, false
 	}
-	at := func(x float64) XY {
+	at := func(x float64) drawing.XY {
 		t := (x - x0) / (x1 - x0)
-		return XY{x, p.y(float64(a.SE) + t*float64(b.SE-a.SE))}
+		return drawing.XY{x, p.Y(float64(a.SE) + t*float64(b.SE-a.SE))}
 	}
-	return at(max(x0, p.left)), at(min(x1, p.right)), true
+	return at(max(x0, p.Left)), at(min(x1, p.Right)), true
 }
 
 // allResults marks every single result faintly, where there are several to a
 // frequency.
-func (p *plot) allResults(e sweep.Evaluation, s sweep.Summary) {
+func (p field) allResults(e sweep.Evaluation, s sweep.Summary) {
 	n := map[int]int{}
 	for _, r := range e.Results {
 		if r.At.Specimen == s.Specimen {
@@ -197,39 +205,39 @@ func (p *plot) allResults(e sweep.Evaluation, s sweep.Summary) {
 	}
 	for _, r := range e.Results {
 		if r.At.Specimen == s.Specimen && n[r.Point] > 1 && r.SE.Relation != sweep.RelationUnknown {
-			p.d.dot(XY{p.x(r.Freq), p.y(float64(r.SE.Value))}, 1.1, InkFaint, r.SE.Relation == sweep.AtLeastRelation)
+			p.Sheet.Dot(drawing.XY{p.X(r.Freq), p.Y(float64(r.SE.Value))}, 1.1, drawing.InkFaint, r.SE.Relation == sweep.AtLeastRelation)
 		}
 	}
 }
 
-func (p *plot) worst(w sweep.Worst, series int, several bool) {
-	x := p.x(w.Freq)
-	measured, bound := InkMeasured, InkBound
+func (p field) worst(w sweep.Worst, series int, several bool) {
+	x := p.X(w.Freq)
+	measured, bound := drawing.InkMeasured, drawing.InkBound
 	if several {
-		measured, bound = inkOf(series), inkOf(series)
+		measured, bound = drawing.InkOf(series), drawing.InkOf(series)
 	}
 	switch {
 	case w.SE.Relation == sweep.Equal:
-		p.d.measuredMark(XY{x, p.y(float64(w.SE.Value))}, p.y(float64(w.SE.Value-w.SE.U)), p.y(float64(w.SE.Value+w.SE.U)), measured)
+		p.Sheet.MeasuredMark(drawing.XY{x, p.Y(float64(w.SE.Value))}, p.Y(float64(w.SE.Value-w.SE.U)), p.Y(float64(w.SE.Value+w.SE.U)), measured)
 	case w.SE.Relation == sweep.AtLeastRelation:
-		p.d.boundMark(XY{x, p.y(float64(w.SE.Value))}, -1, bound)
+		p.Sheet.BoundMark(drawing.XY{x, p.Y(float64(w.SE.Value))}, -1, bound)
 	case w.Outcome == sweep.AmbientHeard:
-		p.d.ambientMark(XY{x, p.strip})
+		p.Sheet.AmbientMark(drawing.XY{x, p.Strip})
 	default:
-		p.d.voidMark(XY{x, p.strip})
+		p.Sheet.VoidMark(drawing.XY{x, p.Strip})
 	}
 	if several && w.SE.Relation != sweep.RelationUnknown {
-		p.d.label(XY{x + 3, p.y(float64(w.SE.Value)) + 2}, 4.5, InkText, AnchorStart, tag(series))
+		p.Sheet.Label(drawing.XY{x + 3, p.Y(float64(w.SE.Value)) + 2}, 4.5, drawing.InkText, drawing.AnchorStart, tag(series))
 	}
 }
 
 // levelChart draws the levels an SE is made of: reference, enclosed, noise
 // floor, of every result of a specimen.
 func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
-	d := &Drawing{Width: chartWidth, Height: 215}
-	freqs, levels := newSpan(), newSpan()
+	d := &drawing.Drawing{Width: drawing.ChartWidth, Height: 215}
+	freqs, levels := drawing.NewSpan(), drawing.NewSpan()
 	for _, q := range run.Plan.Points {
-		freqs.add(float64(q.Freq))
+		freqs.Add(float64(q.Freq))
 	}
 	var rows []sweep.Result
 	for _, r := range e.Results {
@@ -238,21 +246,25 @@ func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
 		}
 		rows = append(rows, r)
 		for _, v := range []unit.DBm{r.Reference, r.Enclosed, r.NoiseFloor} {
-			levels.add(float64(v))
+			levels.Add(float64(v))
 		}
 	}
 	texts := []string{"reference", "enclosed", "enclosed, at most", "noise floor, source off"}
-	lines := legendLines(chartWidth-roomLeft-roomRight, texts)
-	p := newPlot(d, freqs, levels, "level, dBm", false, lines)
-	square := func(at XY) { d.shape(at, InkText, false, XY{-2, -2}, XY{2, -2}, XY{2, 2}, XY{-2, 2}) }
-	dash := func(at XY) { d.line(InkFaint, 1.2, XY{at.X - 3, at.Y}, XY{at.X + 3, at.Y}) }
-	mark := func(f unit.Hz, v unit.DBm, draw func(at XY)) {
+	lines := drawing.LegendLines(drawing.ChartWidth-drawing.RoomLeft-drawing.RoomRight, texts)
+	p := drawing.NewPlot(d, freqs, levels, "level, dBm", false, lines)
+	square := func(at drawing.XY) {
+		d.Shape(at, drawing.InkText, false, drawing.XY{-2, -2}, drawing.XY{2, -2}, drawing.XY{2, 2}, drawing.XY{-2, 2})
+	}
+	dash := func(at drawing.XY) {
+		d.Line(drawing.InkFaint, 1.2, drawing.XY{at.X - 3, at.Y}, drawing.XY{at.X + 3, at.Y})
+	}
+	mark := func(f unit.Hz, v unit.DBm, draw func(at drawing.XY)) {
 		if v.IsFinite() {
-			draw(XY{p.x(f), p.y(float64(v))})
+			draw(drawing.XY{p.X(f), p.Y(float64(v))})
 		}
 	}
-	measured := func(at XY) { d.dot(at, markSize-0.4, InkMeasured, false) }
-	atMost := func(at XY) { d.boundMark(at, 1, InkBound) }
+	measured := func(at drawing.XY) { d.Dot(at, drawing.MarkSize-0.4, drawing.InkMeasured, false) }
+	atMost := func(at drawing.XY) { d.BoundMark(at, 1, drawing.InkBound) }
 	for _, r := range rows {
 		mark(r.Freq, r.NoiseFloor, dash)
 		mark(r.Freq, r.Reference, square)
@@ -262,9 +274,9 @@ func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
 			mark(r.Freq, r.Enclosed, measured)
 		}
 	}
-	l := p.newLegend(lines)
-	for i, m := range []func(XY){square, measured, func(at XY) { atMost(XY{at.X, at.Y - 3}) }, dash} {
-		l.entry(texts[i], m)
+	l := p.NewLegend(lines)
+	for i, m := range []func(drawing.XY){square, measured, func(at drawing.XY) { atMost(drawing.XY{at.X, at.Y - 3}) }, dash} {
+		l.Entry(texts[i], m)
 	}
 	return Figure{
 		Drawing: d, Caption: "Levels: " + specimen,

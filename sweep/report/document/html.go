@@ -6,6 +6,8 @@ import (
 	"html/template"
 	"io"
 	"strings"
+
+	"lidded/sweep/report/drawing"
 )
 
 //go:embed page.html
@@ -17,7 +19,9 @@ var pageStyle string
 var page = template.Must(template.New("page").Funcs(template.FuncMap{
 	"kind":  kindOf,
 	"class": func(t Tone) string { return toneClasses[t] },
-	"svg":   func(d *Drawing, title, says string) template.HTML { return template.HTML(svg(d, title, says)) },
+	"svg": func(d *drawing.Drawing, title, says string) template.HTML {
+		return template.HTML(drawing.SVG(d, title, says))
+	},
 	"style": func() template.CSS { return template.CSS(pageStyle) },
 	"cell":  together,
 	"inc":   func(i int) int { return i + 1 },

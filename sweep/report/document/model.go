@@ -1,6 +1,10 @@
 package document
 
-import "time"
+import (
+	"time"
+
+	"lidded/sweep/report/drawing"
+)
 
 // Document is a report ready to be written: sections of blocks, in order.
 type Document struct {
@@ -71,7 +75,7 @@ type Column struct {
 
 // Figure is a drawing with a title and a sentence that says what it shows.
 type Figure struct {
-	Drawing *Drawing
+	Drawing *drawing.Drawing
 	Caption string
 	Says    string
 }

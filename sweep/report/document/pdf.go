@@ -9,6 +9,8 @@ import (
 	"codeberg.org/go-fonts/liberation/liberationsansitalic"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
+
+	"lidded/sweep/report/drawing"
 )
 
 // Sizes of an A4 page in points, and of its type.
@@ -28,10 +30,8 @@ const (
 	shortFactor = 0.92 // type of the one-page form
 )
 
-var inkColors = [][3]int{
-	{27, 34, 40}, {91, 101, 109}, {221, 226, 230}, {138, 31, 92}, {11, 83, 148}, {15, 107, 79}, {138, 75, 0}, {160, 22, 22},
-	{11, 83, 148}, {154, 52, 18}, {15, 107, 79}, {107, 47, 160}, {92, 84, 0}, {150, 20, 95},
-}
+// inkColors are the inks on paper.
+var inkColors = drawing.Colors
 
 var cautionColor = [3]int{122, 61, 0}
 
@@ -86,7 +86,7 @@ func newPDF(d Document, scale float64, compress bool) *pdf {
 
 func (p *pdf) footer() {
 	p.font("", 7)
-	p.color(inkColors[InkFaint])
+	p.color(inkColors[drawing.InkFaint])
 	y := pageHeight - 26
 	p.f.Text(marginSide, y, p.clean(p.doc.Footer))
 	n := fmt.Sprintf("page %d of %s", p.f.PageNo(), allPages)
@@ -100,10 +100,10 @@ func (p *pdf) color(c [3]int) { p.f.SetTextColor(c[0], c[1], c[2]) }
 func (p *pdf) write() {
 	p.f.AddPage()
 	p.font("B", 15*p.scale)
-	p.color(inkColors[InkText])
+	p.color(inkColors[drawing.InkText])
 	p.paragraph(p.doc.Title, 15*p.scale, 0)
 	p.font("", bodySize*p.scale)
-	p.color(inkColors[InkFaint])
+	p.color(inkColors[drawing.InkFaint])
 	p.paragraph(p.doc.Subtitle, bodySize*p.scale, 0)
 	for i, s := range p.doc.Sections {
 		title := s.Title
@@ -147,9 +147,9 @@ func (p *pdf) heading(title string, start float64) {
 	size := 11.5 * p.scale
 	p.f.Bookmark(p.clean(title), 0, -1)
 	p.font("B", size)
-	p.color(inkColors[InkText])
+	p.color(inkColors[drawing.InkText])
 	p.paragraph(title, size, 0)
-	p.rule(inkColors[InkFaint], 0.5)
+	p.rule(inkColors[drawing.InkFaint], 0.5)
 	p.f.Ln(4 * p.scale)
 }
 
@@ -202,7 +202,7 @@ func (p *pdf) block(b, next Block) {
 		p.need(float64(len(b)) * 50)
 		for _, l := range b {
 			p.f.Ln(30)
-			p.rule(inkColors[InkText], 0.5)
+			p.rule(inkColors[drawing.InkText], 0.5)
 			p.f.Ln(2)
 			p.tone(Note, size)
 			p.paragraph(l+": name, date, signature", size, 0)
@@ -219,16 +219,16 @@ func before(t Tone) string {
 }
 
 func (p *pdf) tone(t Tone, size float64) {
-	style, c := "", inkColors[InkText]
+	style, c := "", inkColors[drawing.InkText]
 	switch t {
 	case Strong:
 		style = "B"
 	case Caution:
 		c = cautionColor
 	case Missing:
-		style, c = "I", inkColors[InkFaint]
+		style, c = "I", inkColors[drawing.InkFaint]
 	case Note:
-		c = inkColors[InkFaint]
+		c = inkColors[drawing.InkFaint]
 	}
 	p.font(style, size)
 	p.color(c)

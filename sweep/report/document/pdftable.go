@@ -1,5 +1,7 @@
 package document
 
+import "lidded/sweep/report/drawing"
+
 const (
 	cellPad  = 3.0 // either side
 	slack    = 0.6 // so that a sum of widths is not a hair wider than the whole
@@ -26,21 +28,21 @@ func (p *pdf) table(t Table) {
 		}
 	}
 	p.row(t, head, widths, size, "B", -1)
-	p.tableRule(widths, InkFaint)
+	p.tableRule(widths, drawing.InkFaint)
 	for n, r := range t.Rows {
 		p.font("", size)
 		if h := p.height(r, widths, size); p.room() < h {
 			p.f.AddPage()
 			p.row(t, head, widths, size, "B", -1)
-			p.tableRule(widths, InkFaint)
+			p.tableRule(widths, drawing.InkFaint)
 		}
 		p.row(t, r, widths, size, "", n)
 	}
-	p.tableRule(widths, InkGrid)
+	p.tableRule(widths, drawing.InkGrid)
 	p.f.Ln(7 * p.scale)
 }
 
-func (p *pdf) tableRule(widths []float64, ink Ink) {
+func (p *pdf) tableRule(widths []float64, ink drawing.Ink) {
 	total := 0.0
 	for _, w := range widths {
 		total += w
@@ -138,7 +140,7 @@ func (p *pdf) row(t Table, cells []string, widths []float64, size float64, style
 			p.f.AddPage()
 		}
 		p.font(style, size)
-		p.color(inkColors[InkText])
+		p.color(inkColors[drawing.InkText])
 		h := step
 		if k == 0 {
 			h += pad

@@ -7,6 +7,7 @@ import (
 
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/report/drawing"
 	textreport "lidded/sweep/report/text"
 	"lidded/sweep/requirement"
 )
@@ -31,9 +32,9 @@ func (b *builder) summary() Section {
 	if len(b.in.Evaluation.Summaries) == 0 {
 		s.Blocks = append(s.Blocks, Text{Caution, "Nothing was captured through a shield: there is no result."})
 	}
-	s.Blocks = append(s.Blocks, b.verdicts(), seChart(r, b.in.Evaluation, firstOf(b.in.Evaluation.Summaries, seriesInks), chartHeight))
-	if n := len(b.in.Evaluation.Summaries); n > seriesInks {
-		s.Blocks = append(s.Blocks, Text{Note, fmt.Sprintf("The plot shows the first %d of %d specimens; each has a plot of its own below.", seriesInks, n)})
+	s.Blocks = append(s.Blocks, b.verdicts(), seChart(r, b.in.Evaluation, firstOf(b.in.Evaluation.Summaries, drawing.SeriesInks), drawing.ChartHeight))
+	if n := len(b.in.Evaluation.Summaries); n > drawing.SeriesInks {
+		s.Blocks = append(s.Blocks, Text{Note, fmt.Sprintf("The plot shows the first %d of %d specimens; each has a plot of its own below.", drawing.SeriesInks, n)})
 	}
 	s.Blocks = append(s.Blocks, Text{Note, "Every value has its relation: = a measured value with its expanded uncertainty, ≥ a lower bound, because no signal was found through the shield. The SE of a specimen at a frequency is the lowest over its positions and polarizations; a lowest over bounds is itself a bound."})
 	for _, n := range b.in.Evaluation.Notes {
@@ -104,7 +105,7 @@ func (b *builder) results() Section {
 	s := Section{Title: "Results"}
 	for _, one := range b.in.Evaluation.Summaries {
 		s.Blocks = append(s.Blocks, Text{Strong, one.Sentence + "."},
-			seChart(b.in.Run, b.in.Evaluation, []sweep.Summary{one}, chartHeight), levelChart(b.in.Run, b.in.Evaluation, one.Specimen),
+			seChart(b.in.Run, b.in.Evaluation, []sweep.Summary{one}, drawing.ChartHeight), levelChart(b.in.Run, b.in.Evaluation, one.Specimen),
 			b.worstTable(one), b.resultTable(one.Specimen))
 	}
 	return s

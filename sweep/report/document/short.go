@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"lidded/sweep/report/drawing"
 )
 
 // Most that the one page has room for.
@@ -35,7 +37,7 @@ func (b *builder) short() {
 		s.Blocks = append(s.Blocks, Text{Caution, fmt.Sprintf("%d more specimens were tested; the full report has them.", len(sums)-shortSpecimens)})
 	}
 	if len(sums) > 0 {
-		s.Blocks = append(s.Blocks, seChart(r, b.in.Evaluation, firstOf(sums, seriesInks), shortChart))
+		s.Blocks = append(s.Blocks, seChart(r, b.in.Evaluation, firstOf(sums, drawing.SeriesInks), shortChart))
 	}
 	s.Blocks = append(s.Blocks, Text{Note, "= a measured value with its expanded uncertainty; ≥ a lower bound: no signal was found through the shield. Lowest over positions and polarizations."})
 
