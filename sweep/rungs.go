@@ -92,10 +92,10 @@ const heldLevelFrom = unit.DB(10)
 
 // judgeHeld judges a held trace. The limit is that of the sweeps that surely saw
 // the carrier, a look each. More may have: as many as fit into the dwell without
-// a pause, and a peak detector may take up to four looks while the filter's top
-// passes the carrier (N_eff = 1.505·RBW·T with T = 2.5/RBW). The level is
-// corrected for the number between (their geometric mean), and the interval
-// covers both ends.
+// a pause; and while the filter passes the carrier, it is looked at from the
+// flanks as well. The level is the one that reads so high half of the time with
+// a number of sweeps between (their geometric mean); the interval ends where it
+// would with the fewest, above, and with the most, below.
 func (e *Evaluator) judgeHeld(c seen) detect.Finding {
 	on, off := c.reading.on, c.reading.off
 	f := detect.Judge(on, off, e.rule)
@@ -104,28 +104,24 @@ func (e *Evaluator) judgeHeld(c seen) detect.Finding {
 		f.Reason = "a signal is present, but too near the held noise for a value"
 		return f
 	}
-	t := c.Settings.SweepTime
-	if !f.Present || !f.Level.IsFinite() || t <= 0 || c.Nominal <= t {
+	if !f.Present || !f.Level.IsFinite() {
 		return f
 	}
-	most := math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps))
-	if points := c.Settings.Points; points > 0 {
-		most *= min(max(1.505*float64(c.Settings.RBW)*t.Seconds()/float64(points), 1), 4)
-	}
-	if most <= on.N {
-		return f
+	most := on.N
+	if t := c.Settings.SweepTime; t > 0 {
+		most = math.Max(on.N, math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps)))
 	}
 	with := func(n float64) detect.Finding {
 		on := on
-		on.N, on.Extra = n, math.Max(0, on.Extra-(n-on.N))
+		on.N, on.Extra, on.Flank = n, math.Max(0, on.Extra-(n-on.N)), c.reading.flank
 		return detect.Judge(on, off, e.rule)
 	}
-	between, all := with(math.Sqrt(on.N*most)), with(most)
+	fewest, between, all := with(on.N), with(math.Sqrt(on.N*most)), with(most)
 	if !between.Present || !all.Present || !between.Level.IsFinite() {
 		return f
 	}
 	f.Level, f.Corrected = between.Level, between.Corrected
-	f.Low = min(f.Low, all.Low)
+	f.Low, f.High = min(all.Low, f.Level), max(fewest.High, f.Level)
 	return f
 }
 

@@ -22,6 +22,11 @@ type Looks struct {
 	// Extra counts further looks of noise alone that went into the same largest
 	// look (a max hold that ran on while the source was elsewhere).
 	Extra float64
+	// Flank counts, for a largest look, the independent looks per RBW by which a
+	// swept filter passes the carrier: the same carrier is looked at from the
+	// filter's flanks, too, once on each side per look of N. Zero: from its top
+	// alone. Level, Low and High take them into account, Limit does not.
+	Flank float64
 	// Detector says how the looks were combined.
 	Detector Detector
 	// Bins is the number of bins the reading is the peak of; 0 and 1 both mean
@@ -120,8 +125,8 @@ func Judge(on, off Looks, rule Rule) Finding {
 	limit, high, low := 0.0, 0.0, math.Inf(1)
 	beta := 1 - rule.Confidence
 	for _, shift := range shifts {
-		limit = math.Max(limit, c.upper(x, shift, beta))
-		high = math.Max(high, c.upper(x, shift, beta/2))
+		limit = math.Max(limit, c.upper(c.on.alone(), x, shift, beta))
+		high = math.Max(high, c.upper(c.carrier(), x, shift, beta/2))
 	}
 	f.Limit = level(limit)
 	if !f.Present {
@@ -193,6 +198,8 @@ func refuse(on, off Looks, rule Rule) string {
 		return "the number of extra looks is negative or not finite"
 	case (on.Extra > 0 && !on.Detector.IsMax()) || (off.Extra > 0 && !off.Detector.IsMax()):
 		return "extra looks belong to a largest look only: leave them out for an average"
+	case !finite(on.Flank) || on.Flank < 0 || off.Flank != 0 || on.Flank > 0 && !on.Detector.IsMax():
+		return fmt.Sprintf("%v looks per RBW on the filter's flanks: give 0 or more, and only for a largest look with the source on", math.Max(on.Flank, off.Flank))
 	case newLaw(on) == nil:
 		return fmt.Sprintf("the on detector is %s: state the detector", on.Detector)
 	case newLaw(off) == nil:

@@ -23,7 +23,7 @@ func newLaw(l Looks) law {
 	bins := math.Max(1, float64(l.Bins))
 	switch {
 	case l.Detector.IsMax():
-		return maxLaw{n: n, idle: l.Extra + (bins-1)*(n+l.Extra)}
+		return maxLaw{n: n, idle: l.Extra + (bins-1)*(n+l.Extra), flank: l.Flank}
 	case l.Detector.IsPower():
 		return meanLaw{k: n, idle: bins - 1}
 	case l.Detector == LogAverage:
@@ -93,17 +93,40 @@ func quantileOf(n float64, upper func(alpha float64) float64) float64 {
 	return upper(-math.Expm1(-math.Ln2 / n))
 }
 
-// maxLaw is the largest of n looks with the signal and idle looks without it.
-type maxLaw struct{ n, idle float64 }
+// maxLaw is the largest of n looks with the signal and idle looks without it. A
+// filter that is swept over the carrier looks at it from its flanks, too: flank
+// looks per RBW, for each of the n.
+type maxLaw struct{ n, idle, flank float64 }
+
+// flankReach is how far off the middle, in RBW, a look still counts: there a
+// Gaussian filter is 12 dB down.
+const flankReach = 1
+
+// flankGain is what a Gaussian filter lets in x RBW off its middle, as a power:
+// 3.0103·(2x)² dB down.
+func flankGain(x float64) float64 { return math.Exp2(-4 * x * x) }
+
+// logCDF adds up over independent looks, look being the logarithm of one's law: F^n for the largest of
+// n alike (David & Nagaraja, Order Statistics, 3rd ed. 2003, ch. 2), the product
+// of the laws where they differ.
+func (l maxLaw) logCDF(x, s float64, look func(x, s float64) float64) float64 {
+	sum := l.n * look(x, s)
+	if l.flank > 0 {
+		for j := 1.0; j <= flankReach*l.flank; j++ {
+			sum += 2 * l.n * look(x, s*flankGain(j/l.flank))
+		}
+	}
+	return sum
+}
 
 func (l maxLaw) cdf(x, s float64) float64 {
-	f := meanCDF(x, s, 1, fastUpTo)
-	return among(math.Pow(f, l.n), -math.Expm1(-x), l.idle)
+	f := math.Exp(l.logCDF(x, s, func(x, s float64) float64 { return math.Log(meanCDF(x, s, 1, fastUpTo)) }))
+	return among(f, -math.Expm1(-x), l.idle)
 }
 
 func (l maxLaw) survival(x, s float64) float64 {
-	u := meanSurvival(x, s, 1, fastUpTo)
-	return -math.Expm1(l.n*math.Log1p(-u) + l.idle*math.Log1p(-math.Exp(-x)))
+	f := l.logCDF(x, s, func(x, s float64) float64 { return math.Log1p(-meanSurvival(x, s, 1, fastUpTo)) })
+	return -math.Expm1(f + l.idle*math.Log1p(-math.Exp(-x)))
 }
 
 func (l maxLaw) logDensity(v float64) float64 {
@@ -120,6 +143,9 @@ func (l maxLaw) spread() float64 {
 }
 
 func (l maxLaw) alone() law { return maxLaw{n: l.n} }
+
+// carrier is the law without idle looks: what the signal itself reads.
+func (l maxLaw) carrier() law { return maxLaw{n: l.n, flank: l.flank} }
 
 // logLaw is the exponential of the mean natural logarithm of the power of k
 // looks, the largest of 1 + idle such bins.

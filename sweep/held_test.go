@@ -1,0 +1,132 @@
+package sweep_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"runtime"
+	"sync"
+	"testing"
+
+	"lidded/driver"
+	"lidded/driver/unit"
+	"lidded/sweep"
+)
+
+// tally counts what came of held points against the truth.
+type tally struct{ values, within, between, bounds, held int }
+
+func (a *tally) add(b tally) {
+	a.values += b.values
+	a.within += b.within
+	a.between += b.between
+	a.bounds += b.bounds
+	a.held += b.held
+}
+
+func (a tally) String() string {
+	v, b := float64(max(a.values, 1)), float64(max(a.bounds, 1))
+	return fmt.Sprintf("%d values, within ±U %.3f, within [low, high] %.3f; %d bounds hold %.3f", a.values, float64(a.within)/v, float64(a.between)/v, a.bounds, float64(a.held)/b)
+}
+
+// TestHeldIntervalsCover: a held value is within ±U of the truth in 95 % and in
+// [low, high] in 90 %, over detectors, filters, sweeps held and trace points per
+// RBW, from the threshold to 40 dB over the held floor; bounds hold in 95 %.
+func TestHeldIntervalsCover(t *testing.T) {
+	runs := 72
+	if testing.Short() {
+		runs = 18
+	}
+	var mu sync.Mutex
+	var all tally
+	byDetector, byMargin, byShape := map[string]tally{}, map[string]tally{}, map[string]tally{}
+	shapes := []string{"gaussian", "four-pole synchronous", "flat-topped"}
+	dets := []driver.Detector{driver.PositivePeak, driver.Sample, driver.PowerAverage}
+	base := aRun(t, driver.PositivePeak, nil)
+	base.Plan.Capture = sweep.Sealed
+	base.Bench.Uncertainty, base.Bench.SharedReference = 0.02, true
+	work := make(chan int)
+	var group sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		group.Go(func() {
+			for n := range work {
+				rng := rand.New(rand.NewPCG(uint64(n), 17))
+				s := &comb{
+					rng: rng, det: dets[n%3], shape: filterShapes[shapes[n/3%3]], perX: []float64{2, 1, 4}[n/9%3], k: []float64{2.5, 2.5, 5}[n/2%3],
+					spans: 400, hold: []int{5, 12}[n%2], held: []int{60, 160}[n/4%2],
+				}
+				run := base
+				truth := map[int]float64{}
+				var cs []sweep.Capture
+				for _, q := range run.Plan.Points {
+					snr := 8 + 42*rng.Float64() // over the mean noise
+					truth[q.Index] = 80 - snr
+					s.off = rng.Float64() - 0.5 // the same for both: they share their reference
+					cs = append(cs, s.capture(q, sweep.Reference, "", 1e8, 1, nil))
+					// The reference stands 80 dB over the noise.
+					cs = append(cs, s.capture(q, sweep.Enclosed, "locker", math.Pow(10, snr/10), 1, nil))
+				}
+				for i := range cs {
+					cs[i].Seq = i + 1
+				}
+				for _, r := range sweep.Evaluate(run, cs).Results {
+					var c tally
+					tru := unit.DB(truth[r.Point])
+					switch r.SE.Relation {
+					case sweep.Equal:
+						c.values++
+						if d := math.Abs(float64(r.SE.Value - tru)); d <= float64(r.SE.U) {
+							c.within++
+						}
+						if r.SE.Low <= tru && tru <= r.SE.High {
+							c.between++
+						}
+					case sweep.AtLeastRelation:
+						c.bounds++
+						if r.SE.Value <= tru {
+							c.held++
+						}
+					default:
+						t.Errorf("no claim: %s", r.Reason)
+					}
+					mu.Lock()
+					all.add(c)
+					put := func(m map[string]tally, k string) { a := m[k]; a.add(c); m[k] = a }
+					put(byDetector, s.det.String())
+					put(byShape, fmt.Sprintf("%s %g/RBW", shapes[n/3%3], s.perX))
+					put(byMargin, fmt.Sprintf("S/N %2.0f dB", math.Floor((80-float64(tru))/5)*5))
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	for n := range runs {
+		work <- n
+	}
+	close(work)
+	group.Wait()
+	t.Logf("all: %v", all)
+	for _, m := range []map[string]tally{byDetector, byMargin, byShape} {
+		for k, a := range m {
+			t.Logf("%s: %v", k, a)
+		}
+	}
+	share := func(a, b int) float64 { return float64(a) / float64(b) }
+	if all.values < 20*runs || all.bounds < 3*runs {
+		t.Fatalf("too few tried: %v", all)
+	}
+	if w := share(all.within, all.values); w < 0.945 || w > 0.985 {
+		t.Errorf("within ±U in %.4f of %d, stated 0.95", w, all.values)
+	}
+	if w := share(all.between, all.values); w < 0.89 || w > 0.96 {
+		t.Errorf("within [low, high] in %.4f of %d, stated 0.90", w, all.values)
+	}
+	if h := share(all.held, all.bounds); h < 0.95 {
+		t.Errorf("%.4f of %d bounds hold, stated 0.95", h, all.bounds)
+	}
+	for k, a := range byDetector {
+		if w := share(a.within, a.values); w < 0.93 {
+			t.Errorf("%s: within ±U in %.4f of %d", k, w, a.values)
+		}
+	}
+}
