@@ -28,11 +28,11 @@ func looksInBin(c Capture, binWidth, rbw unit.Hz) float64 {
 // looks has H_n; where each sweep averages k looks in a trace point, it is the
 // largest of n gamma variables, E = ∫(1 − P(k, kx)^n)dx.
 func heldNoise(c Capture, binWidth, rbw unit.Hz) float64 {
-	n, k := float64(c.HeldSweeps), looksInBin(c, binWidth, rbw)
-	switch {
-	case peaked(c.Settings.Detector):
-		return harmonic(n * k)
-	case c.Settings.Detector != driver.PowerAverage:
+	n, k := float64(c.HeldSweeps), eachOf(c, binWidth, rbw)
+	if peaked(c.Settings.Detector) {
+		return harmonic(n * looksInBin(c, binWidth, rbw))
+	}
+	if k == 1 {
 		return harmonic(n)
 	}
 	const step = 0.02
@@ -44,6 +44,26 @@ func heldNoise(c Capture, binWidth, rbw unit.Hz) float64 {
 			return sum
 		}
 	}
+}
+
+// eachOf is how many looks each sweep averages in a trace point before the
+// largest is held.
+func eachOf(c Capture, binWidth, rbw unit.Hz) float64 {
+	if c.Settings.Detector == driver.PowerAverage {
+		return looksInBin(c, binWidth, rbw)
+	}
+	return 1
+}
+
+// mostSweeps is how many sweeps may have seen the carrier: as many as fit into
+// the dwell without a pause between them, of those that were held. n is how many
+// surely did.
+func mostSweeps(c Capture, n float64) float64 {
+	t := c.Settings.SweepTime
+	if t <= 0 {
+		return n
+	}
+	return max(n, min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps)))
 }
 
 // flankOf is by how many independent looks per RBW the filter passes the carrier

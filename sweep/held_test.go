@@ -14,7 +14,10 @@ import (
 )
 
 // tally counts what came of held points against the truth.
-type tally struct{ values, within, between, bounds, held int }
+type tally struct {
+	values, within, between, bounds, held int
+	err, square, u                        float64
+}
 
 func (a *tally) add(b tally) {
 	a.values += b.values
@@ -22,11 +25,14 @@ func (a *tally) add(b tally) {
 	a.between += b.between
 	a.bounds += b.bounds
 	a.held += b.held
+	a.err += b.err
+	a.square += b.square
+	a.u += b.u
 }
 
 func (a tally) String() string {
 	v, b := float64(max(a.values, 1)), float64(max(a.bounds, 1))
-	return fmt.Sprintf("%d values, within ±U %.3f, within [low, high] %.3f; %d bounds hold %.3f", a.values, float64(a.within)/v, float64(a.between)/v, a.bounds, float64(a.held)/b)
+	return fmt.Sprintf("%d values, within ±U %.3f, within [low, high] %.3f; %d bounds hold %.3f; error %.3f dB on average, %.3f dB RMS, U %.3f dB", a.values, float64(a.within)/v, float64(a.between)/v, a.bounds, float64(a.held)/b, a.err/v, math.Sqrt(a.square/v), a.u/v)
 }
 
 // TestHeldIntervalsCover: a held value is within ±U of the truth in 95 % and in
@@ -75,6 +81,7 @@ func TestHeldIntervalsCover(t *testing.T) {
 					switch r.SE.Relation {
 					case sweep.Equal:
 						c.values++
+						c.err, c.square, c.u = float64(r.SE.Value-tru), math.Pow(float64(r.SE.Value-tru), 2), float64(r.SE.U)
 						if d := math.Abs(float64(r.SE.Value - tru)); d <= float64(r.SE.U) {
 							c.within++
 						}

@@ -29,7 +29,6 @@ type reading struct {
 	vertexU  unit.Hz  // standard uncertainty of that
 	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
 	onSpread float64  // ratio of the strongest to the weakest on look at the carrier
-	flank    float64  // held: looks per RBW by which the filter passes the carrier
 	unsteady bool     // zero span: the off looks differ by more than noise does
 }
 
@@ -154,7 +153,6 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	switch {
 	case held:
 		mean /= heldNoise(c, binWidth, rbw)
-		r.flank = flankOf(c, binWidth, rbw)
 	case det.IsMax():
 		mean /= harmonic(perBin)
 	}
@@ -200,6 +198,9 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		extra = max(0, perBin-n)
 	}
 	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
+	if held {
+		r.on.Most, r.on.Each, r.on.Flank = mostSweeps(c, n), eachOf(c, binWidth, rbw), flankOf(c, binWidth, rbw)
+	}
 	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
 		gone := off.looks == 0 || on.mean[at] > 10*off.mean[at]
 		times := 10.0

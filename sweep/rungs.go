@@ -90,38 +90,17 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 // knows well, moves it by decibels.
 const heldLevelFrom = unit.DB(10)
 
-// judgeHeld judges a held trace. The limit is that of the sweeps that surely saw
-// the carrier, a look each. More may have: as many as fit into the dwell without
-// a pause; and while the filter passes the carrier, it is looked at from the
-// flanks as well. The level is the one that reads so high half of the time with
-// a number of sweeps between (their geometric mean); the interval ends where it
-// would with the fewest, above, and with the most, below.
+// judgeHeld judges a held trace: the limit by the sweeps that surely saw the
+// carrier, a look each; the level and its interval by all that may have, and by
+// what the filter's flanks saw as it passed.
 func (e *Evaluator) judgeHeld(c seen) detect.Finding {
-	on, off := c.reading.on, c.reading.off
-	f := detect.Judge(on, off, e.rule)
-	if f.Present && level(on.Mean).Sub(level(c.reading.floor)) < heldLevelFrom {
-		f.Level, f.Corrected = unit.Missing(), false
+	on, off, rule := c.reading.on, c.reading.off, e.rule
+	// The interval has to know that a level is given from there on only.
+	rule.NoCorrectionAbove = max(rule.NoCorrectionAbove, heldLevelFrom+unit.PowerRatio(c.reading.floor/off.Mean))
+	f := detect.Judge(on, off, rule)
+	if f.Present && !f.Level.IsFinite() && f.Margin < rule.NoCorrectionAbove {
 		f.Reason = "a signal is present, but too near the held noise for a value"
-		return f
 	}
-	if !f.Present || !f.Level.IsFinite() {
-		return f
-	}
-	most := on.N
-	if t := c.Settings.SweepTime; t > 0 {
-		most = math.Max(on.N, math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps)))
-	}
-	with := func(n float64) detect.Finding {
-		on := on
-		on.N, on.Extra, on.Flank = n, math.Max(0, on.Extra-(n-on.N)), c.reading.flank
-		return detect.Judge(on, off, e.rule)
-	}
-	fewest, between, all := with(on.N), with(math.Sqrt(on.N*most)), with(most)
-	if !between.Present || !all.Present || !between.Level.IsFinite() {
-		return f
-	}
-	f.Level, f.Corrected = between.Level, between.Corrected
-	f.Low, f.High = min(all.Low, f.Level), max(fewest.High, f.Level)
 	return f
 }
 

@@ -25,6 +25,7 @@ type comparison struct {
 	on, off  law
 	onLooks  float64
 	curved   bool    // the level does not move one way with the noise
+	strong   bool    // a level is given for a largest look: the averaged noise is exact
 	power    bool    // both are mean powers in one bin: closed forms hold
 	k, m     float64 // looks, for the closed forms
 	offMean  float64
@@ -137,7 +138,7 @@ func (c *comparison) edge(risk float64, lower bool) node {
 // limit outward, each at half the risk (Bonferroni). A log average depends on the
 // noise in both directions, so places between the ends are tried too.
 func (c *comparison) beliefs(risk float64, upper bool) []belief {
-	if len(c.nodes) == 1 {
+	if len(c.nodes) == 1 || c.strong {
 		return []belief{{c.nodes, 1}}
 	}
 	out := []belief{{c.nodes, 1}, {[]node{c.edge(risk/2, upper)}, 0.5}}
