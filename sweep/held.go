@@ -2,6 +2,7 @@ package sweep
 
 import (
 	"math"
+	"slices"
 
 	"lidded/driver"
 	"lidded/driver/unit"
@@ -78,4 +79,117 @@ func flankOf(c Capture, binWidth, rbw unit.Hz) float64 {
 		return min(swept, float64(rbw/binWidth))
 	}
 	return swept
+}
+
+// besideHeld is the held noise that tells of the floor: what stands more than
+// clear off the middle. If one side is twice as high as the other, somebody's
+// carrier stands there, and the other side tells.
+func besideHeld(axis driver.Trace, base sums, center, clear unit.Hz) []float64 {
+	var below, above []float64
+	for i, mw := range base.top {
+		switch d := axis.Freq(i) - center; {
+		case !(mw > 0):
+		case d < -clear:
+			below = append(below, mw)
+		case d > clear:
+			above = append(above, mw)
+		}
+	}
+	if len(below) > 1 && len(above) > 1 {
+		switch b, a := middle(slices.Clone(below)), middle(slices.Clone(above)); {
+		case a > 2*b:
+			return below
+		case b > 2*a:
+			return above
+		}
+	}
+	return append(below, above...)
+}
+
+// shown is a held trace in milliwatts.
+type shown struct {
+	start, step unit.Hz
+	mw          []float64
+}
+
+func (s shown) freq(i int) unit.Hz { return s.start + unit.Hz(i)*s.step }
+
+// at is the highest level within half of a frequency, zero outside the trace.
+func (s shown) at(f, half unit.Hz) float64 {
+	top := 0.0
+	for i, mw := range s.mw {
+		if d := s.freq(i) - f; d >= -half && d <= half && mw > top {
+			top = mw
+		}
+	}
+	return top
+}
+
+// inWindow is what a held trace shows in a window.
+type inWindow struct {
+	peak   float64 // mW; of a skirt, at the window's middle
+	points int
+	// skirt says that the highest point is at the window's edge and the trace
+	// rises on beyond: nothing stands in the window, the filter lets in what
+	// stands beside, at from with that power.
+	skirt bool
+	from  unit.Hz
+	mw    float64
+}
+
+func (s shown) standing(win window) inWindow {
+	first, last := 0, len(s.mw)-1
+	for first <= last && s.freq(first) < win.center-win.half {
+		first++
+	}
+	for last >= first && s.freq(last) > win.center+win.half {
+		last--
+	}
+	best := argmax(s.mw, first, last)
+	if best < 0 {
+		return inWindow{}
+	}
+	out := inWindow{peak: s.mw[best], points: last - first + 1}
+	for _, step := range []int{-1, 1} {
+		i := best
+		if step < 0 && best != first || step > 0 && best != last {
+			continue
+		}
+		for i+step >= 0 && i+step < len(s.mw) && s.mw[i+step] > s.mw[i] {
+			i += step
+		}
+		// Noise goes up and down by less than this between neighbours.
+		if s.mw[i] > skirtRise*s.mw[best] && s.mw[i] > out.mw {
+			out.skirt, out.from, out.mw = true, s.freq(i), s.mw[i]
+		}
+	}
+	if out.skirt {
+		out.peak = s.at(win.center, s.step/2)
+	}
+	return out
+}
+
+// skirtRise is how much (3 dB) a trace rises beside a window to be somebody's
+// carrier there: common practice, no source.
+const skirtRise = 2
+
+// heldWindow is where a carrier stands in a held capture: where the reference of
+// the place found it, else where it was set.
+func (e *Evaluator) heldWindow(c seen) window {
+	q := e.run.Plan.Points[c.Point]
+	found := e.carrier(c.Capture)
+	if found == 0 {
+		found = carrierOf(c.Capture)
+	}
+	return searchWindow(q, e.run.Bench, c.Settings.RBW, c.reading.shown.step, found)
+}
+
+// throughShield is what of somebody's carrier beside a point the filter lets in
+// at the point in an enclosed held trace: as much less than in the open as the
+// carrier itself is.
+func (s shown) throughShield(a ambience) unit.DBm {
+	if inside := s.at(a.from, s.step/2); inside > 0 && inside < a.besideMW {
+		return a.level.Add(unit.PowerRatio(inside / a.besideMW))
+	}
+	return a.level
 }

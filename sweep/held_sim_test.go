@@ -23,6 +23,7 @@ type comb struct {
 	spans float64                 // whole sweep, in RBW
 	hold  int                     // sweeps asked for at a point
 	held  int                     // sweeps in all
+	quick bool                    // it is back at the start within a millisecond
 	off   float64                 // carrier against the nearest trace point, in trace points
 }
 
@@ -35,7 +36,10 @@ func (s *comb) capture(q sweep.Point, kind sweep.StepKind, spec string, signal, 
 	sweepTime := time.Duration(s.k * s.spans / rbw * float64(time.Second))
 	cycle := sweep.HeldCycle(sweepTime)
 	dwell := time.Duration(s.hold+1) * cycle
-	period := float64(sweepTime) + s.rng.Float64()*float64(cycle-sweepTime) // how long the retrace takes is not known
+	period := float64(sweepTime + time.Millisecond)
+	if !s.quick { // how long the retrace takes is not known
+		period = float64(sweepTime) + s.rng.Float64()*float64(cycle-sweepTime)
+	}
 	passes := int(float64(dwell) / period)
 	if s.rng.Float64() < float64(dwell)/period-float64(passes) {
 		passes++

@@ -29,6 +29,7 @@ type reading struct {
 	vertexU  unit.Hz  // standard uncertainty of that
 	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
 	onSpread float64  // ratio of the strongest to the weakest on look at the carrier
+	shown    shown    // held: the trace itself
 	unsteady bool     // zero span: the off looks differ by more than noise does
 }
 
@@ -134,10 +135,14 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	// trace what stands beside the carrier.
 	clear := 3*rbw + win.half
 	var noise noiseStats
+	if held {
+		noise.values = besideHeld(axis, base, win.center, clear)
+		noise.n = len(noise.values)
+	}
 	for _, look := range base.powers {
 		for i, mw := range look {
 			d := axis.Freq(i) - win.center
-			if mw == mw && (off.looks > 0 && !held || d > clear || d < -clear) {
+			if mw == mw && !held && (off.looks > 0 || d > clear || d < -clear) {
 				noise.add(mw)
 			}
 		}
@@ -166,6 +171,9 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		averaged = detect.PowerAverage
 	}
 	r.off = detect.Looks{Mean: mean, N: m, Detector: averaged}
+	if held {
+		r.shown = shown{axis.Start, binWidth, base.top}
+	}
 	places := searchBins(r.window, win, rbw)
 	heard := off.mean
 	if det.IsMax() {
@@ -199,7 +207,9 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	}
 	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
 	if held {
-		r.on.Most, r.on.Each, r.on.Flank = mostSweeps(c, n), eachOf(c, binWidth, rbw), flankOf(c, binWidth, rbw)
+		// Beside a carrier it is the amplitude of the noise that is averaged, whose
+		// correlation ρ lasts √2 times as long as that of its power, ρ².
+		r.on.Most, r.on.Each, r.on.Flank = mostSweeps(c, n), max(1, eachOf(c, binWidth, rbw)/math.Sqrt2), flankOf(c, binWidth, rbw)
 	}
 	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
 		gone := off.looks == 0 || on.mean[at] > 10*off.mean[at]
