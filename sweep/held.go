@@ -129,8 +129,8 @@ func (s shown) at(f, half unit.Hz) float64 {
 type inWindow struct {
 	peak   float64 // mW; of a skirt, at the window's middle
 	points int
-	// skirt says that the highest point is at the window's edge and the trace
-	// rises on beyond: nothing stands in the window, the filter lets in what
+	// skirt says that the trace rises on from the highest point beyond the
+	// window's edge: nothing stands in the window, the filter lets in what
 	// stands beside, at from with that power.
 	skirt bool
 	from  unit.Hz
@@ -152,9 +152,6 @@ func (s shown) standing(win window) inWindow {
 	out := inWindow{peak: s.mw[best], points: last - first + 1}
 	for _, step := range []int{-1, 1} {
 		i := best
-		if step < 0 && best != first || step > 0 && best != last {
-			continue
-		}
 		for i+step >= 0 && i+step < len(s.mw) && s.mw[i+step] > s.mw[i] {
 			i += step
 		}
