@@ -140,7 +140,7 @@ func TestHeldIntervalsCover(t *testing.T) {
 		t.Errorf("values are off by %.3f dB on average", m)
 	}
 	for k, a := range byDetector {
-		if m := a.err / float64(a.values); math.Abs(m) > 0.1 {
+		if m := a.err / float64(a.values); math.Abs(m) > 0.08 {
 			t.Errorf("%s: values are off by %.3f dB on average", k, m)
 		}
 	}
