@@ -282,6 +282,11 @@ type openField struct {
 type ambience struct {
 	heard, unsteady bool
 	level           unit.DBm
+	// Held traces: nothing stands at the point, the filter lets in what stands
+	// beside it, at from with that power.
+	skirt    bool
+	from     unit.Hz
+	besideMW float64
 }
 
 func (e *Evaluator) references() {
@@ -464,6 +469,11 @@ func (e *Evaluator) ambient(c seen) ambience {
 		return ambience{level: unit.Missing()}
 	}
 	a := ambience{level: level(r.offPeak)}
+	if c.HeldSweeps > 0 {
+		st := r.shown.standing(e.heldWindow(c))
+		r.heard.Mean, r.heard.Bins = st.peak, min(r.heard.Bins, max(1, st.points))
+		a = ambience{level: level(st.peak), skirt: st.skirt, from: st.from, besideMW: st.mw}
+	}
 	if a.level.Sub(level(r.floor)) >= leastAmbient {
 		rule := e.rule
 		rule.Points *= ambientTrials // each point is listened to in several captures
@@ -562,6 +572,14 @@ func (e *Evaluator) claim(r *Result, c seen, l taken, open openField) {
 	heard := l.ambient
 	if l.finding.Present && open.ambient.heard && (open.ambient.unsteady || l.ambient.level.IsMissing() || !l.ambient.heard && e.sealed()) {
 		heard = louder(heard, open.ambient)
+	}
+	if heard.heard && heard.skirt {
+		heard.level = c.reading.shown.throughShield(heard)
+		if l.reading.Sub(heard.level) < clearOfAmbient {
+			// Ours is under what the filter lets in: that is its limit.
+			heard.heard = false
+			l.finding.Level, l.finding.Reason = unit.Missing(), fmt.Sprintf("another carrier at %v reaches to here through the filter (%v), the source's is not told apart from it", heard.from, heard.level)
+		}
 	}
 	if heard.heard && l.reading.Sub(heard.level) < clearOfAmbient {
 		r.Outcome = AmbientHeard

@@ -29,6 +29,7 @@ type reading struct {
 	vertexU  unit.Hz  // standard uncertainty of that
 	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
 	onSpread float64  // ratio of the strongest to the weakest on look at the carrier
+	shown    shown    // held: the trace itself
 	unsteady bool     // zero span: the off looks differ by more than noise does
 }
 
@@ -134,10 +135,14 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	// trace what stands beside the carrier.
 	clear := 3*rbw + win.half
 	var noise noiseStats
+	if held {
+		noise.values = besideHeld(axis, base, win.center, clear)
+		noise.n = len(noise.values)
+	}
 	for _, look := range base.powers {
 		for i, mw := range look {
 			d := axis.Freq(i) - win.center
-			if mw == mw && (off.looks > 0 && !held || d > clear || d < -clear) {
+			if mw == mw && !held && (off.looks > 0 || d > clear || d < -clear) {
 				noise.add(mw)
 			}
 		}
@@ -148,9 +153,12 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 	independent := max(1, math.Min(float64(noise.n), float64(noise.n)*float64(binWidth/max(rbw, 1))))
 	r.offBins = int(independent)
 	mean, cv := noise.moments()
-	det, perBin := model(c, cv, len(axis.Levels), rbw, independent)
+	det, perBin := model(c, cv, binWidth, rbw, independent)
 	r.floor = mean
-	if det.IsMax() {
+	switch {
+	case held:
+		mean /= heldNoise(c, binWidth, rbw)
+	case det.IsMax():
 		mean /= harmonic(perBin)
 	}
 	m := independent * max(1, 1/(cv*cv+1e-9))
@@ -163,6 +171,9 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		averaged = detect.PowerAverage
 	}
 	r.off = detect.Looks{Mean: mean, N: m, Detector: averaged}
+	if held {
+		r.shown = shown{axis.Start, binWidth, base.top}
+	}
 	places := searchBins(r.window, win, rbw)
 	heard := off.mean
 	if det.IsMax() {
@@ -195,6 +206,11 @@ func reduce(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) 
 		extra = max(0, perBin-n)
 	}
 	r.on = detect.Looks{Mean: search[best], N: n, Extra: extra, Detector: det, Bins: places}
+	if held {
+		// Beside a carrier it is the amplitude of the noise that is averaged, whose
+		// correlation ρ lasts √2 times as long as that of its power, ρ².
+		r.on.Most, r.on.Each, r.on.Flank = mostSweeps(c, n), max(1, eachOf(c, binWidth, rbw)/math.Sqrt2), flankOf(c, binWidth, rbw)
+	}
 	if at := argmaxOutside(on.mean, first, last); at >= 0 && !held {
 		gone := off.looks == 0 || on.mean[at] > 10*off.mean[at]
 		times := 10.0
@@ -329,16 +345,16 @@ func middle(v []float64) float64 {
 // Theory gives the law of the detector; the relative spread
 // of the readings themselves corrects the number of looks, since an analyzer's
 // own filtering may have averaged more, or its sweep been slower, than assumed.
-func model(c Capture, cv float64, points int, rbw unit.Hz, independent float64) (detect.Detector, float64) {
+func model(c Capture, cv float64, binWidth, rbw unit.Hz, independent float64) (detect.Detector, float64) {
 	cv *= 1 + 1.5/math.Sqrt(independent) // on the side of fewer looks
 	switch {
 	case c.HeldSweeps > 0:
 		perSweep := 1.0
-		if t := c.Settings.SweepTime.Seconds(); t > 0 {
-			perSweep = max(1, 1.505*float64(rbw)*t/float64(max(points, 1)))
+		if peaked(c.Settings.Detector) {
+			perSweep = looksInBin(c, binWidth, rbw)
 		}
 		return detect.MaxHold, float64(c.HeldSweeps) * perSweep
-	case c.Settings.Detector == driver.PositivePeak || c.Settings.Detector == driver.AutoPeak:
+	case peaked(c.Settings.Detector):
 		n := looksOfMax(cv)
 		if n < 1.5 { // a bucket no longer than one look: the peak is a sample
 			return detect.Sample, 1

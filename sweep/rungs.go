@@ -90,42 +90,17 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 // knows well, moves it by decibels.
 const heldLevelFrom = unit.DB(10)
 
-// judgeHeld judges a held trace. The limit is that of the sweeps that surely saw
-// the carrier, a look each. More may have: as many as fit into the dwell without
-// a pause, and a peak detector may take up to four looks while the filter's top
-// passes the carrier (N_eff = 1.505·RBW·T with T = 2.5/RBW). The level is
-// corrected for the number between (their geometric mean), and the interval
-// covers both ends.
+// judgeHeld judges a held trace: the limit by the sweeps that surely saw the
+// carrier, a look each; the level and its interval by all that may have, and by
+// what the filter's flanks saw as it passed.
 func (e *Evaluator) judgeHeld(c seen) detect.Finding {
-	on, off := c.reading.on, c.reading.off
-	f := detect.Judge(on, off, e.rule)
-	if f.Present && level(on.Mean).Sub(level(c.reading.floor)) < heldLevelFrom {
-		f.Level, f.Corrected = unit.Missing(), false
+	on, off, rule := c.reading.on, c.reading.off, e.rule
+	// The interval has to know that a level is given from there on only.
+	rule.NoCorrectionAbove = max(rule.NoCorrectionAbove, heldLevelFrom+unit.PowerRatio(c.reading.floor/off.Mean))
+	f := detect.Judge(on, off, rule)
+	if f.Present && !f.Level.IsFinite() && f.Margin < rule.NoCorrectionAbove {
 		f.Reason = "a signal is present, but too near the held noise for a value"
-		return f
 	}
-	t := c.Settings.SweepTime
-	if !f.Present || !f.Level.IsFinite() || t <= 0 || c.Nominal <= t {
-		return f
-	}
-	most := math.Min(float64(c.Nominal)/float64(t), float64(c.HeldSweeps))
-	if points := c.Settings.Points; points > 0 {
-		most *= min(max(1.505*float64(c.Settings.RBW)*t.Seconds()/float64(points), 1), 4)
-	}
-	if most <= on.N {
-		return f
-	}
-	with := func(n float64) detect.Finding {
-		on := on
-		on.N, on.Extra = n, math.Max(0, on.Extra-(n-on.N))
-		return detect.Judge(on, off, e.rule)
-	}
-	between, all := with(math.Sqrt(on.N*most)), with(most)
-	if !between.Present || !all.Present || !between.Level.IsFinite() {
-		return f
-	}
-	f.Level, f.Corrected = between.Level, between.Corrected
-	f.Low = min(f.Low, all.Low)
 	return f
 }
 

@@ -25,6 +25,7 @@ type comparison struct {
 	on, off  law
 	onLooks  float64
 	curved   bool    // the level does not move one way with the noise
+	strong   bool    // a level is given for a largest look: the averaged noise is exact
 	power    bool    // both are mean powers in one bin: closed forms hold
 	k, m     float64 // looks, for the closed forms
 	offMean  float64
@@ -137,7 +138,7 @@ func (c *comparison) edge(risk float64, lower bool) node {
 // limit outward, each at half the risk (Bonferroni). A log average depends on the
 // noise in both directions, so places between the ends are tried too.
 func (c *comparison) beliefs(risk float64, upper bool) []belief {
-	if len(c.nodes) == 1 {
+	if len(c.nodes) == 1 || c.strong {
 		return []belief{{c.nodes, 1}}
 	}
 	out := []belief{{c.nodes, 1}, {[]node{c.edge(risk/2, upper)}, 0.5}}
@@ -207,9 +208,16 @@ func (c *comparison) plausible(x float64) (float64, bool) {
 	return solve(f, c.noiseAvg*math.Exp(c.on.centre()), true, loose), true
 }
 
-// upper is the CLs upper limit, in mW, with risk beta.
-func (c *comparison) upper(x, shift, beta float64) float64 {
-	l := c.on.alone()
+// carrier is the law of what the signal itself reads.
+func (c *comparison) carrier() law {
+	if l, ok := c.on.(maxLaw); ok {
+		return l.carrier()
+	}
+	return c.on.alone()
+}
+
+// upper is the CLs upper limit, in mW, of a reading of law l with risk beta.
+func (c *comparison) upper(l law, x, shift, beta float64) float64 {
 	limit := 0.0
 	for _, b := range c.beliefs(beta, true) {
 		lb := math.Log(b.share * beta * math.Max(1e-290, c.probability(b.nodes, l, x, 0, shift)))
@@ -275,7 +283,7 @@ func (c *comparison) estimate(on, off Looks, margin unit.DB, rule Rule) (s float
 	}
 	if on.Detector.IsMax() {
 		// What reads this high half of the time: the maximum's own bias removed.
-		l := c.on.alone()
+		l := c.carrier()
 		s := solve(func(s float64) float64 { return 0.5 - c.probability(c.nodes, l, on.Mean, s, 1) }, on.Mean, true, loose)
 		return s, true, ""
 	}

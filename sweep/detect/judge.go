@@ -22,6 +22,19 @@ type Looks struct {
 	// Extra counts further looks of noise alone that went into the same largest
 	// look (a max hold that ran on while the source was elsewhere).
 	Extra float64
+	// Most is how many looks on the signal a largest look may have had, where
+	// only the least, N, is known; zero where N is all. Level, Low and High take
+	// every number between into account, Limit goes by N.
+	Most float64
+	// Each is how many independent looks were averaged in power into each of
+	// the N a largest look was taken of (maximum hold over an RMS detector);
+	// zero and one both mean single looks.
+	Each float64
+	// Flank counts, for a largest look, the independent looks per RBW by which a
+	// swept filter passes the carrier: the same carrier is looked at from the
+	// filter's flanks, too, once on each side per look of N. Zero: from its top
+	// alone. Level, Low and High take them into account, Limit does not.
+	Flank float64
 	// Detector says how the looks were combined.
 	Detector Detector
 	// Bins is the number of bins the reading is the peak of; 0 and 1 both mean
@@ -120,8 +133,8 @@ func Judge(on, off Looks, rule Rule) Finding {
 	limit, high, low := 0.0, 0.0, math.Inf(1)
 	beta := 1 - rule.Confidence
 	for _, shift := range shifts {
-		limit = math.Max(limit, c.upper(x, shift, beta))
-		high = math.Max(high, c.upper(x, shift, beta/2))
+		limit = math.Max(limit, c.upper(c.on.alone(), x, shift, beta))
+		high = math.Max(high, c.upper(c.on.alone(), x, shift, beta/2))
 	}
 	f.Limit = level(limit)
 	if !f.Present {
@@ -135,6 +148,14 @@ func Judge(on, off Looks, rule Rule) Finding {
 	cut := math.Max(f.Threshold.Power(), 0)
 	if s > 0 {
 		cut = math.Max(cut, levelFrom(on.Detector, rule).Power())
+	}
+	if s > 0 && on.Detector.IsMax() {
+		// The signal is strong: the noise averaged over its law is exact, and
+		// what the reading may have been taken of counts for both ends.
+		c.strong, high = true, 0
+		for _, shift := range shifts {
+			high = math.Max(high, c.upper(c.carrier(), x, shift, beta/2))
+		}
 	}
 	for _, shift := range shifts {
 		low = math.Min(low, c.lower(x, cut*off.Mean, shift, beta/2, f.Alpha))
@@ -193,6 +214,10 @@ func refuse(on, off Looks, rule Rule) string {
 		return "the number of extra looks is negative or not finite"
 	case (on.Extra > 0 && !on.Detector.IsMax()) || (off.Extra > 0 && !off.Detector.IsMax()):
 		return "extra looks belong to a largest look only: leave them out for an average"
+	case !finite(on.Most) || on.Most < 0 || !finite(on.Flank) || on.Flank < 0 || !finite(on.Each) || on.Each < 0:
+		return "the most looks, the looks averaged in each or those on the filter's flanks are negative or not finite"
+	case !on.Detector.IsMax() && (on.Most > 0 || on.Each > 0 || on.Flank > 0) || off.Most > 0 || off.Flank > 0 || !off.Detector.IsMax() && off.Each > 0:
+		return "most looks, looks averaged in each and looks on the filter's flanks belong to a largest look, the first and the last to one with the source on: leave them out"
 	case newLaw(on) == nil:
 		return fmt.Sprintf("the on detector is %s: state the detector", on.Detector)
 	case newLaw(off) == nil:

@@ -23,7 +23,7 @@ func newLaw(l Looks) law {
 	bins := math.Max(1, float64(l.Bins))
 	switch {
 	case l.Detector.IsMax():
-		return maxLaw{n: n, idle: l.Extra + (bins-1)*(n+l.Extra)}
+		return maxLaw{n: n, most: l.Most, each: math.Max(1, l.Each), idle: l.Extra + (bins-1)*(n+l.Extra), flank: l.Flank}
 	case l.Detector.IsPower():
 		return meanLaw{k: n, idle: bins - 1}
 	case l.Detector == LogAverage:
@@ -93,33 +93,92 @@ func quantileOf(n float64, upper func(alpha float64) float64) float64 {
 	return upper(-math.Expm1(-math.Ln2 / n))
 }
 
-// maxLaw is the largest of n looks with the signal and idle looks without it.
-type maxLaw struct{ n, idle float64 }
+// maxLaw is the largest of n looks with the signal and idle looks without it,
+// each look the mean power of each independent ones. A filter that is swept over
+// the carrier looks at it from its flanks, too: flank looks per RBW, for each of
+// the n. Where the number of looks is known to lie from n to most only, each
+// number is as likely as the next on a logarithmic scale.
+type maxLaw struct{ n, most, each, idle, flank float64 }
+
+// flankReach is how far off the middle, in RBW, a look still counts: there a
+// Gaussian filter is 12 dB down.
+const flankReach = 1
+
+// flankGain is what a Gaussian filter lets in x RBW off its middle, as a power:
+// 3.0103·(2x)² dB down.
+func flankGain(x float64) float64 { return math.Exp2(-4 * x * x) }
+
+// perSweep adds up, over the looks of one passage, the logarithm of one look's
+// law: independent looks multiply (David & Nagaraja, Order Statistics, 3rd ed.
+// 2003, ch. 2: F^n).
+func (l maxLaw) perSweep(x, s float64, look func(x, s, k float64) float64) float64 {
+	sum := look(x, s, l.each)
+	if l.flank > 0 {
+		for j := 1.0; j <= flankReach*l.flank; j++ {
+			sum += 2 * look(x, s*flankGain(j/l.flank), l.each)
+		}
+	}
+	return sum
+}
+
+// over averages g, a function of the number of looks, over what that may be, by
+// Gauss and Legendre's rule with three nodes in the logarithm.
+func (l maxLaw) over(g func(n float64) float64) float64 {
+	if l.most <= l.n {
+		return g(l.n)
+	}
+	middle, half := math.Log(l.n*l.most)/2, math.Log(l.most/l.n)/2
+	d := half * math.Sqrt(0.6)
+	return (5*g(math.Exp(middle-d)) + 8*g(math.Exp(middle)) + 5*g(math.Exp(middle+d))) / 18
+}
+
+func logLower(x, s, k float64) float64 { return math.Log(meanCDF(x, s, k, fastUpTo)) }
+
+func logNotUpper(x, s, k float64) float64 { return math.Log1p(-meanSurvival(x, s, k, fastUpTo)) }
 
 func (l maxLaw) cdf(x, s float64) float64 {
-	f := meanCDF(x, s, 1, fastUpTo)
-	return among(math.Pow(f, l.n), -math.Expm1(-x), l.idle)
+	one := l.perSweep(x, s, logLower)
+	idle := 0.0
+	if l.idle > 0 {
+		idle = l.idle * logLower(x, 0, l.each)
+	}
+	return l.over(func(n float64) float64 { return math.Exp(n*one + idle) })
 }
 
 func (l maxLaw) survival(x, s float64) float64 {
-	u := meanSurvival(x, s, 1, fastUpTo)
-	return -math.Expm1(l.n*math.Log1p(-u) + l.idle*math.Log1p(-math.Exp(-x)))
+	one := l.perSweep(x, s, logNotUpper)
+	idle := 0.0
+	if l.idle > 0 {
+		idle = l.idle * logNotUpper(x, 0, l.each)
+	}
+	return l.over(func(n float64) float64 { return -math.Expm1(n*one + idle) })
 }
 
 func (l maxLaw) logDensity(v float64) float64 {
 	q := math.Exp(v)
-	return v - q + (l.n+l.idle-1)*math.Log(-math.Expm1(-q))
+	return l.each*(v-q) + (l.n+l.idle-1)*logLower(q, 0, l.each)
 }
 
-func (l maxLaw) centre() float64 { return math.Log(ThresholdMax(0.5, l.n+l.idle)) }
+// upper is the upper quantile of the largest of n looks of noise.
+func (l maxLaw) upper(alpha, n float64) float64 {
+	if l.each == 1 {
+		return ThresholdMax(alpha, n)
+	}
+	return ThresholdKnown(-math.Expm1(math.Log1p(-alpha)/n), l.each)
+}
+
+func (l maxLaw) centre() float64 { return math.Log(l.upper(0.5, l.n+l.idle)) }
 
 func (l maxLaw) spread() float64 {
 	n := l.n + l.idle
 	// The 16 % and 84 % quantiles, a standard deviation either side for a normal law.
-	return math.Log(ThresholdMax(0.16, n)/ThresholdMax(0.84, n)) / 2
+	return math.Log(l.upper(0.16, n)/l.upper(0.84, n)) / 2
 }
 
-func (l maxLaw) alone() law { return maxLaw{n: l.n} }
+func (l maxLaw) alone() law { return maxLaw{n: l.n, each: l.each} }
+
+// carrier is the law without idle looks: what the signal itself reads.
+func (l maxLaw) carrier() law { l.idle = 0; return l }
 
 // logLaw is the exponential of the mean natural logarithm of the power of k
 // looks, the largest of 1 + idle such bins.
