@@ -91,8 +91,8 @@ func TestTheWholeLawIsDrawn(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			near(t, d.String()+" expanded", float64(r.Expanded)/2.9, within(p), 0.008)
-			near(t, d.String()+" one-sided", float64(r.OneSided)/2.9, within(2*p-1), 0.008)
+			near(t, d.String()+" expanded", float64(r.Expanded)/2.9, within(p), 0.01)
+			near(t, d.String()+" one-sided", float64(r.OneSided)/2.9, within(2*p-1), 0.01)
 		}
 	}
 }
