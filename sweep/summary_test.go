@@ -167,3 +167,30 @@ func TestABoundIsNeverRoundedUp(t *testing.T) {
 		}
 	}
 }
+
+// TestOnePlaceThatFallsShortSettlesIt: beside a place without any claim, which leaves
+// the lowest SE unknown.
+func TestOnePlaceThatFallsShortSettlesIt(t *testing.T) {
+	run := sheetRun(t, 0.3, func(s *sweep.PlanSpec, _ *sweep.Bench) { s.Positions = []string{"front", "back"} })
+	run.Line, run.Plan.Points = flatLine(40), run.Plan.Points[:1]
+	front, back := open, open
+	front.Position, back.Position = "front", "back"
+	take := func(level unit.DBm) sweep.Summary {
+		caps := []sweep.Capture{read(sweep.Reference, front, 0, -20, -70), read(sweep.Reference, back, 0, -20, -70)}
+		for _, at := range []sweep.Setting{front, back} {
+			at.Specimen = "locker"
+			c := read(sweep.Enclosed, at, 0, level, -105)
+			if at.Position == "back" {
+				c.Void = "a fault"
+			}
+			caps = append(caps, c)
+		}
+		return sweep.Evaluate(run, seal(caps)).Summaries[0]
+	}
+	if s := take(-40); s.Verdict != requirement.FallsShort || s.Worst[0].SE.Relation != sweep.RelationUnknown || s.Worst[0].Decide != "" {
+		t.Errorf("20 dB in front, nothing behind: %v, %+v", s.Verdict, s.Worst[0])
+	}
+	if s := take(-70); s.Verdict != requirement.Undecided || s.Worst[0].Verdict != requirement.Undecided || s.Counts.Void != 1 {
+		t.Errorf("50 dB in front, nothing behind: %v, %+v", s.Verdict, s.Worst[0])
+	}
+}
