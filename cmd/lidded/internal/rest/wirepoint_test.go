@@ -1,7 +1,6 @@
 package rest_test
 
 import (
-	"encoding/json"
 	"math"
 	"testing"
 
@@ -26,25 +25,8 @@ func TestEachFigureOfABudgetUnderItsName(t *testing.T) {
 			},
 		},
 	})
-	text, err := json.Marshal(b)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var got map[string]any
-	if err := json.Unmarshal(text, &got); err != nil {
-		t.Fatal(err)
-	}
-	same := func(where string, got, want map[string]any) {
-		t.Helper()
-		for k, v := range want {
-			if g, ok := got[k]; !ok || g != v {
-				t.Errorf("%s %s: %v, want %v", where, k, g, v)
-			}
-		}
-		if len(got) != len(want) {
-			t.Errorf("%s has %d members, want %d: %v", where, len(got), len(want), got)
-		}
-	}
+	got := onWire(t, b)
+	same := func(where string, got, want map[string]any) { t.Helper(); hasMembers(t, where, got, want) }
 	entries, _ := got["entries"].([]any)
 	if len(entries) != 2 {
 		t.Fatalf("entries %v", got["entries"])
