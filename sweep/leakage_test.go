@@ -171,3 +171,19 @@ func TestLeakageInTheNotes(t *testing.T) {
 		t.Errorf("without a check: %q", got)
 	}
 }
+
+// TestALimitIsNoLoadForgotten: what was not seen is no reason to ask for the load, and
+// nor is a leakage beside a reference that is none.
+func TestALimitIsNoLoadForgotten(t *testing.T) {
+	run := leaky(t, 0)
+	void := read(sweep.Reference, open, 1, -30, -90)
+	void.Void = "a fault"
+	for name, caps := range map[string][]sweep.Capture{
+		"not seen":            {read(sweep.Reference, open, 0, -20, -70), read(sweep.Leakage, open, 0, -28, -28)},
+		"without a reference": {void, read(sweep.Leakage, open, 1, -31, -90)},
+	} {
+		if notes := strings.Join(sweep.Evaluate(run, seal(caps)).Notes, "\n"); strings.Contains(notes, "was the load fitted") {
+			t.Errorf("%s: %q", name, notes)
+		}
+	}
+}

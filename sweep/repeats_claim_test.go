@@ -275,3 +275,35 @@ func TestBoundsAmongRepeats(t *testing.T) {
 		t.Error("values and bounds were combined with a scatter of nothing")
 	}
 }
+
+// TestRepeatsStandInForTheBenchsFigure: the bench's repeatability of one reading
+// through the shield goes once there are repeats, that of the reference stays.
+func TestRepeatsStandInForTheBenchsFigure(t *testing.T) {
+	run := sheetRun(t, 0, func(s *sweep.PlanSpec, _ *sweep.Bench) { s.Repeats = 2 })
+	run.Bench = run.Bench.WithUncertainty(sweep.Entries{ReferenceRepeat: db(1.5), EnclosedRepeat: db(1.6)})
+	e := sweep.NewEvaluator(run)
+	for _, c := range seal([]sweep.Capture{
+		read(sweep.Reference, open, 0, -20, -80), read(sweep.Enclosed, again(1), 0, -50, -110), read(sweep.Enclosed, again(2), 0, -54, -110),
+	}) {
+		e.Add(c)
+	}
+	ev := e.Evaluation()
+	names := func(r sweep.Result) map[string]unit.DB {
+		out := map[string]unit.DB{}
+		for _, row := range e.BudgetOf(r).Rows {
+			out[row.Name] = row.Standard
+		}
+		return out
+	}
+	one, two := names(ev.Results[0]), names(ev.Combined[0])
+	if one["enclosed repeatability"] != 1.6 || one["reference repeatability"] != 1.5 {
+		t.Errorf("of one capture: %v", one)
+	}
+	if _, still := two["enclosed repeatability"]; still || two["reference repeatability"] != 1.5 {
+		t.Errorf("of two: %v", two)
+	}
+	nearly(t, "scatter of two repeats 4 dB apart, over √2", two["repeats through the shield"], 2, 0.01)
+	if _, _, _, _, _, ok := sweep.CombineRepeats(values(60, 61), [][]sweep.Repeat{values(40, 40)}); !ok {
+		t.Error("a scatter of nothing tells two repeats apart")
+	}
+}

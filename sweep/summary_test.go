@@ -194,3 +194,63 @@ func TestOnePlaceThatFallsShortSettlesIt(t *testing.T) {
 		t.Errorf("50 dB in front, nothing behind: %v, %+v", s.Verdict, s.Worst[0])
 	}
 }
+
+// TestEveryMixOfVerdicts: the sentence counts what falls short, is undecided and
+// meets, out of all three, and the worst of them is the verdict.
+func TestEveryMixOfVerdicts(t *testing.T) {
+	run := sheetRun(t, 0.3, nil)
+	run.Line = flatLine(40)
+	level := map[byte]unit.DBm{'s': -40, 'u': -60.2, 'm': -80}
+	for mix, want := range map[string]string{
+		"sss": "falls short of flat at all 3 frequencies; meets it at 0",
+		"ssm": "falls short of flat at 2 of 3 frequencies; meets it at 1",
+		"smm": "falls short of flat at 1 of 3 frequencies; meets it at 2",
+		"sum": "falls short of flat at 1 of 3 frequencies; undecided at 1; meets it at 1",
+		"suu": "falls short of flat at 1 of 3 frequencies; undecided at 2; meets it at 0",
+		"uum": "undecided against flat at 2 of 3 frequencies; meets it at 1",
+		"uuu": "undecided against flat at all 3 frequencies; meets it at 0",
+		"mmm": "meets flat at all 3 frequencies",
+		"sm":  "falls short of flat at 1 of 2 frequencies; meets it at 1",
+		"su":  "falls short of flat at 1 of 2 frequencies; undecided at 1; meets it at 0",
+		"um":  "undecided against flat at 1 of 2 frequencies; meets it at 1",
+		"s":   "falls short of flat at all 1 frequencies; meets it at 0",
+		"u":   "undecided against flat at all 1 frequencies; meets it at 0",
+		"m":   "meets flat at all 1 frequencies",
+	} {
+		few, caps := run, []sweep.Capture(nil)
+		few.Plan.Points = run.Plan.Points[:len(mix)]
+		for i := range mix {
+			caps = append(caps, read(sweep.Reference, open, i, -20, -75), read(sweep.Enclosed, boxed(), i, level[mix[i]], -110))
+		}
+		s := sweep.Evaluate(few, seal(caps)).Summaries[0]
+		verdict := map[byte]requirement.Verdict{'s': requirement.FallsShort, 'u': requirement.Undecided, 'm': requirement.Meets}[mix[0]]
+		if s.Verdict != verdict || !strings.HasPrefix(s.Sentence, "locker: "+want+"; lowest SE ") {
+			t.Errorf("%s: %v, %q, want %q", mix, s.Verdict, s.Sentence, want)
+		}
+		if said := strings.Contains(s.Sentence, "would decide"); said != (verdict == requirement.Undecided) {
+			t.Errorf("%s: %q", mix, s.Sentence)
+		}
+	}
+}
+
+// TestEachPointHasTheLineOfItsField: a point without a field is one of plane waves.
+func TestEachPointHasTheLineOfItsField(t *testing.T) {
+	run := sheetRun(t, 0.3, nil)
+	run.Line = flatLine(30)
+	magnetic := flatLine(90).Curves[0]
+	magnetic.Fields = []requirement.Field{requirement.Magnetic}
+	run.Line.Curves = append(run.Line.Curves, magnetic)
+	run.Plan.Points[1].Field, run.Plan.Points[2].Field = requirement.Magnetic, requirement.FieldUnknown
+	var caps []sweep.Capture
+	for i := range run.Plan.Points {
+		caps = append(caps, read(sweep.Reference, open, i, -20, -75), read(sweep.Enclosed, boxed(), i, -80, -110))
+	}
+	e := sweep.Evaluate(run, seal(caps))
+	for i, want := range []float64{30, 90, 30} {
+		nearly(t, "required of a result", *e.Results[i].Required, want, 0)
+		nearly(t, "required of a worst case", *e.Summaries[0].Worst[i].Required, want, 0)
+	}
+	if w := e.Summaries[0].Worst; w[0].Verdict != requirement.Meets || w[1].Verdict != requirement.FallsShort || w[2].Verdict != requirement.Meets {
+		t.Errorf("%v %v %v", w[0].Verdict, w[1].Verdict, w[2].Verdict)
+	}
+}

@@ -302,3 +302,89 @@ func TestAFloorFarOverItsNeighboursIsSomebodys(t *testing.T) {
 		}
 	}
 }
+
+// TestACarrierThatWasElsewhereIsLost: nothing was received, but what was seen before
+// and after says that the carrier stood outside the window that was looked in: that is
+// no shield.
+func TestACarrierThatWasElsewhereIsLost(t *testing.T) {
+	run := climbing(t, nil)
+	q, w := run.Plan.Points[0], run.Plan.Points[1]
+	rng := rand.New(rand.NewPCG(9, 7))
+	fine := swept{kind: sweep.Reference, at: open, span: 4e3, rbw: 1e3, level: -30, n: 401}
+	at := func(q sweep.Point, ppm float64, s swept) sweep.Capture {
+		d := dish{rng: rng, noise: -110, carrier: q.Freq * unit.Hz(1+ppm*1e-6), looks: 40}
+		if s.center == 0 {
+			s.center = q.Freq
+		}
+		return d.capture(q, s)
+	}
+	later := fine
+	later.after = 2 * time.Minute
+	for name, c := range map[string]struct {
+		after float64 // ppm, where it is seen later
+		span  unit.Hz
+		want  sweep.Outcome
+	}{
+		"it stayed":             {0, 600, sweep.AtLeast},
+		"it moved away":         {4, 600, sweep.Void},
+		"it moved away, stands": {4, 0, sweep.Void},
+		"it stayed, stands":     {0, 0, sweep.AtLeast},
+	} {
+		none := swept{kind: sweep.Enclosed, at: boxed(), span: c.span, rbw: 30, level: -300, after: time.Minute, n: 201}
+		r := evaluated(run, at(q, 0, fine), at(q, 0, none), at(w, c.after, later)).Results[0]
+		if r.Outcome != c.want || c.want == sweep.Void && !strings.Contains(r.Reason, "lost the carrier: by what was seen before and after") {
+			t.Errorf("%s: %v %v (%s), want %v", name, r.Outcome, r.SE, r.Reason, c.want)
+		}
+	}
+}
+
+// TestRungsInAnyOrder: captures are told apart by their rung, in whatever order they
+// come, and the later of two of one rung counts.
+func TestRungsInAnyOrder(t *testing.T) {
+	run := climbing(t, nil)
+	q := run.Plan.Points[0]
+	d := dish{rng: rand.New(rand.NewPCG(10, 7)), noise: -110, carrier: q.Freq + 400, looks: 40}
+	caps := []sweep.Capture{d.capture(q, swept{kind: sweep.Reference, at: open, center: q.Freq, span: 10e3, rbw: 1e3, level: -30})}
+	for rung, level := range []unit.DBm{-300, -300, -300, -110} {
+		caps = append(caps, d.capture(q, swept{kind: sweep.Enclosed, at: boxed(), rung: rung, center: q.Freq + 400, span: 2e3, rbw: []unit.Hz{1000, 250, 62, 15}[rung], level: level, after: time.Duration(rung) * time.Minute}))
+	}
+	old := d.capture(q, swept{kind: sweep.Enclosed, at: boxed(), rung: 3, center: q.Freq + 400, span: 2e3, rbw: 15, level: -90})
+	old.ID, old.Seq = "old", 0
+	seal(caps)
+	want := sweep.Evaluate(run, caps).Results[0]
+	if want.Outcome != sweep.Measured || math.Abs(float64(want.SE.Value)-80) > 1 || !strings.Contains(want.Method, "rung 4 of 4") {
+		t.Fatalf("%v %v %q", want.Outcome, want.SE, want.Method)
+	}
+	for _, order := range [][]int{{0, 4, 3, 2, 1}, {0, 2, 4, 1, 3}, {4, 3, 0, 1, 2}} {
+		var mixed []sweep.Capture
+		for _, i := range order {
+			mixed = append(mixed, caps[i])
+		}
+		if r := sweep.Evaluate(run, append(mixed, old)).Results[0]; r.SE != want.SE && r.Outcome != want.Outcome || !strings.Contains(r.Method, "rung 4 of 4") || math.Abs(float64(r.SE.Value-want.SE.Value)) > 0.2 {
+			t.Errorf("%v: %v %v %q", order, r.Outcome, r.SE, r.Method)
+		}
+	}
+}
+
+// TestTimeIsHeldAgainstThePrediction: what the captures took, over what was predicted,
+// said once the run has ended.
+func TestTimeIsHeldAgainstThePrediction(t *testing.T) {
+	run := climbing(t, nil)
+	q := run.Plan.Points[0]
+	d := dish{rng: rand.New(rand.NewPCG(11, 7)), noise: -110, carrier: q.Freq, looks: 4}
+	c := d.capture(q, swept{kind: sweep.Reference, at: open, center: q.Freq, span: 10e3, rbw: 1e3, level: -30})
+	for state, says := range map[sweep.State]string{sweep.Running: "", sweep.Completed: "time: 4s predicted, 2s taken, ratio 0.50"} {
+		run.State, run.Predicted = state, 4*time.Second
+		e := evaluated(run, c)
+		if e.Time != (sweep.Timing{Predicted: 4 * time.Second, Took: 2 * time.Second, Nominal: time.Second, Ratio: 0.5}) {
+			t.Errorf("%+v", e.Time)
+		}
+		if notes := strings.Join(e.Notes, "\n"); (says != "") != strings.Contains(notes, "time: ") || !strings.Contains(notes, says) {
+			t.Errorf("%v: %q", state, notes)
+		}
+	}
+	run.Predicted = 0
+	if e := evaluated(run, c); e.Time.Ratio != 0 || strings.Contains(strings.Join(e.Notes, ""), "predicted") {
+		t.Errorf("without a prediction: %+v %q", e.Time, e.Notes)
+	}
+}

@@ -24,15 +24,19 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 )
 
 func main() {
-	code, err := mutate(context.Background(), os.Args[1:], os.Stdout)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code, err := mutate(ctx, os.Args[1:], os.Stdout)
+	stop()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 	}
