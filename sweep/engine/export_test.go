@@ -53,3 +53,10 @@ func Holds(b sweep.Bench, f unit.Hz, want, got driver.Settings) error {
 	r := rig{c: &conduct{run: sweep.Run{Bench: b}}}
 	return r.holds(f, want, got)
 }
+
+// Parts of a held trace, for tests.
+var (
+	Part  = part
+	Cut   = cut
+	Apart = apart
+)
