@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"context"
 	"time"
 
 	"lidded/driver"
@@ -60,3 +61,24 @@ var (
 	Cut   = cut
 	Apart = apart
 )
+
+// Recalled is the on-time that a bench takes from a ledger that is read now: from and
+// to of each burst in time before now.
+func Recalled(now time.Time, rules Rules, ledger ...sweep.Keying) (bursts [][2]time.Duration, asked time.Duration, err error) {
+	b := &Bench{rules: rules, clock: still{now}, tx: &transmitter{}}
+	b.rules.JournalTimeout = time.Minute
+	b.keyedSince = func(_ context.Context, from time.Time) ([]sweep.Keying, error) {
+		asked = now.Sub(from)
+		return ledger, nil
+	}
+	err = b.recall(context.Background())
+	for _, x := range b.tx.past {
+		bursts = append(bursts, [2]time.Duration{now.Sub(x.from), now.Sub(x.to)})
+	}
+	return bursts, asked, err
+}
+
+type still struct{ now time.Time }
+
+func (s still) Now() time.Time                             { return s.now }
+func (s still) Sleep(context.Context, time.Duration) error { return nil }
