@@ -226,8 +226,8 @@ func TestPlacesAreNotMixed(t *testing.T) {
 		}
 	}
 	e := sweep.Evaluate(run, seal(caps))
-	if len(e.Results) != 12 {
-		t.Fatalf("%d results", len(e.Results))
+	if len(e.Results) != 12 || e.Combined != nil {
+		t.Fatalf("%d results, %d combined of a plan without repeats", len(e.Results), len(e.Combined))
 	}
 	for _, r := range e.Results {
 		nearly(t, r.At.Position+" "+string(r.At.Polarization), r.SE.Value, want[r.At][r.Point], 0.01)

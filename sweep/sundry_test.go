@@ -1,0 +1,173 @@
+package sweep_test
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"lidded/driver"
+	"lidded/driver/unit"
+	"lidded/sweep"
+)
+
+// TestAFixedPlanLooksWhereTheReferenceWas: within a twentieth of the frequency error
+// around it, not anywhere within that error: a signal that stands elsewhere through
+// the shield is not the carrier.
+func TestAFixedPlanLooksWhereTheReferenceWas(t *testing.T) {
+	run := sheetRun(t, 0.3, func(s *sweep.PlanSpec, _ *sweep.Bench) {
+		s.Bands[0].Detector, s.Bands[0].RBW = driver.PowerAverage, 100
+	})
+	q := run.Plan.Points[0]
+	for off, want := range map[unit.Hz]sweep.Outcome{400: sweep.Measured, 420: sweep.Measured, -400: sweep.Void} {
+		d := dish{rng: rand.New(rand.NewPCG(1, 11)), noise: -110, carrier: q.Freq + 400, looks: 40}
+		ref := d.capture(q, swept{kind: sweep.Reference, at: open, center: q.Freq, span: 2e3, rbw: 100, level: -30})
+		d.carrier = q.Freq + off
+		r := evaluated(run, ref, d.capture(q, swept{kind: sweep.Enclosed, at: boxed(), center: q.Freq, span: 2e3, rbw: 100, level: -60, after: time.Minute})).Results[0]
+		if r.Outcome != want || want == sweep.Void && !strings.Contains(r.Reason, "lost the carrier") {
+			t.Errorf("%+v Hz from where it was set: %v %v (%s), want %v", off, r.Outcome, r.SE, r.Reason, want)
+		}
+	}
+}
+
+// TestWhatIsLackingIsSaid: how much, the largest part of the uncertainty, and that no
+// measurement decides a value at the line.
+func TestWhatIsLackingIsSaid(t *testing.T) {
+	run := sheetRun(t, 1.7, nil)
+	for asked, says := range map[unit.DB]string{
+		41: "an uncertainty below 1.0 dB instead of 3.3 dB would decide; the largest part is level difference",
+		39: "an uncertainty below 1.0 dB instead of 3.3 dB would decide; the largest part is level difference",
+		40: "the value is at the line: no measurement decides; the largest part is level difference",
+	} {
+		run.Line = flatLine(asked)
+		r := sweep.Evaluate(run, seal([]sweep.Capture{read(sweep.Reference, open, 0, -20, -90), read(sweep.Enclosed, boxed(), 0, -60, -120)})).Results[0]
+		if r.Decide != says {
+			t.Errorf("asked %v: %q, want %q", asked, r.Decide, says)
+		}
+	}
+	// A bound of a sealed capture lacks what it lacks, in range or in source level.
+	sealed := sealedRun(t, []unit.Hz{100e6}, nil)
+	sealed.Line = flatLine(80)
+	r := sweep.Evaluate(sealed, seal([]sweep.Capture{read(sweep.Reference, open, 0, -20, -90), read(sweep.Enclosed, boxed(), 0, -80, -80)})).Results[0]
+	lack := 80 - float64(r.SE.Value)
+	if r.Outcome != sweep.AtLeast || lack < 10 || !strings.Contains(r.Decide, unit.DB(lack).String()+" more range would decide: linked capture") || !strings.Contains(r.Decide, unit.DB(lack).String()+" more source level") {
+		t.Errorf("%v, %q, lacking %.2f dB", r.SE, r.Decide, lack)
+	}
+}
+
+// TestForecastsTakeTheBenchsDoubtOff: 1.645·u less is provable with u, and what a rung
+// takes is in the time of each point through the shield, half of it with the source on.
+func TestForecastsTakeTheBenchsDoubtOff(t *testing.T) {
+	sure, unsure := sheetRun(t, 0, nil), sheetRun(t, 2.9, nil)
+	a, b := sweep.Predict(sure.Plan, sure.Bench, nil, sure.Specimens), sweep.Predict(unsure.Plan, unsure.Bench, nil, unsure.Specimens)
+	nearly(t, "taken off", a.Points[0].Provable-b.Points[0].Provable, oneSided95*2.9, 1e-4)
+	deep := climbing(t, nil)
+	e := sweep.Predict(deep.Plan, deep.Bench, nil, deep.Specimens)
+	var total, keyed time.Duration
+	for _, s := range deep.Steps {
+		for _, i := range s.Captures(deep.Plan) {
+			on, whole := sweep.PointTime(deep.Plan, deep.Plan.Points[i], deep.Bench, s.Kind, 0)
+			total, keyed = total+whole, keyed+on
+			if got := e.PointTimes[s.Kind][i]; (s.Kind == sweep.Enclosed) != (got > whole) || got < whole {
+				t.Errorf("%v of point %d: %v, quick alone %v", s.Kind, i, got, whole)
+			}
+		}
+	}
+	if more, on := e.Total-total, e.KeyedTime-keyed; more <= 0 || (more-2*on).Abs() > time.Microsecond {
+		t.Errorf("rungs take %v, of that %v with the source on", more, on)
+	}
+	for _, f := range e.Points {
+		if f.RBW <= 0 || f.RBW > 10e3 || f.Provable < 90 || math.Abs(float64(f.DynamicRange-f.Reference.Sub(f.NoiseFloor))) > 1e-9 {
+			t.Errorf("%+v", f)
+		}
+		nearly(t, "floor of the rung", unit.DB(f.NoiseFloor), -174+10*math.Log10(float64(f.RBW))+24, 0.05)
+	}
+}
+
+// TestShownFromItsOwnLooks: the axis is that of the first look in the state asked for
+// that has levels, and lengths that differ are left out.
+func TestShownFromItsOwnLooks(t *testing.T) {
+	look := func(on bool, start unit.Hz, levels ...unit.DBm) sweep.Look {
+		return sweep.Look{SourceOn: on, Trace: driver.Trace{Start: start, Stop: start + 1, Levels: levels}}
+	}
+	c := sweep.Capture{Looks: []sweep.Look{look(true, 5), look(false, 1, -90, -80, -70), look(true, 2, -30, -40), look(true, 3, -10), look(true, 4, -30, -40)}}
+	on, n := sweep.Shown(c, true)
+	if on.Start != 2 || len(on.Levels) != 2 || n != 2 || math.Abs(float64(on.Levels[1])+40) > 1e-9 {
+		t.Errorf("%+v of %d looks", on, n)
+	}
+	off, n := sweep.Shown(c, false)
+	if off.Start != 1 || len(off.Levels) != 3 || n != 1 || math.Abs(float64(off.Levels[2])+70) > 1e-9 {
+		t.Errorf("%+v of %d looks", off, n)
+	}
+	c.Looks[2].Trace.Levels[0] = unit.Missing()
+	if on, _ := sweep.Shown(c, true); math.Abs(float64(on.Levels[0])+30) > 1e-9 {
+		t.Errorf("beside a missing level: %v", on.Levels)
+	}
+}
+
+// TestFloorsOfSoundCapturesOnly: in zero span, without an RBW, of a void, a held or an
+// overloaded capture there is no floor to compare with; of two the lower median, per
+// hertz.
+func TestFloorsOfSoundCapturesOnly(t *testing.T) {
+	at := func(level unit.DBm, edit func(*sweep.Capture)) sweep.Capture {
+		c := sweep.Capture{Settings: driver.Settings{Span: 1e6, RBW: 1e3}, Looks: []sweep.Look{{Trace: driver.Trace{Levels: []unit.DBm{level, level, level.Add(30)}}}, {SourceOn: true, Trace: driver.Trace{Levels: []unit.DBm{0, 0, 0}}}}}
+		if edit != nil {
+			edit(&c)
+		}
+		return c
+	}
+	d, ok := sweep.FloorDensity(at(-100, nil))
+	if !ok {
+		t.Fatal("no floor")
+	}
+	nearly(t, "floor in 1 Hz", unit.DB(d), -130, 1e-9)
+	for name, edit := range map[string]func(*sweep.Capture){
+		"zero span": func(c *sweep.Capture) { c.Settings.Span = 0 }, "no RBW": func(c *sweep.Capture) { c.Settings.RBW = 0 }, "no looks": func(c *sweep.Capture) { c.Looks = c.Looks[1:] },
+		"lengths that differ": func(c *sweep.Capture) {
+			c.Looks = append(c.Looks, sweep.Look{Trace: driver.Trace{Levels: []unit.DBm{-100}}})
+		},
+	} {
+		if d, ok := sweep.FloorDensity(at(-100, edit)); ok {
+			t.Errorf("%s: %v", name, d)
+		}
+	}
+	var f sweep.Floors
+	for _, edit := range []func(*sweep.Capture){func(c *sweep.Capture) { c.Void = "x" }, func(c *sweep.Capture) { c.HeldSweeps = 1 }, func(c *sweep.Capture) { c.Overload = true }, func(c *sweep.Capture) { c.Point = 1 }} {
+		f.Learn(at(-50, edit))
+	}
+	if d, ok := f.Before(at(0, nil)); ok {
+		t.Errorf("learnt of unsound captures: %v", d)
+	}
+	for _, level := range []unit.DBm{-90, -110, -100, -80} {
+		f.Learn(at(level, nil))
+	}
+	d, _ = f.Before(at(0, nil))
+	nearly(t, "median", unit.DB(d), -130, 1e-9)
+	if p, m := sweep.Carrier(sweep.Capture{}); !p.IsMissing() || m != 0 {
+		t.Errorf("carrier of nothing: %v %v", p, m)
+	}
+}
+
+// TestLossesAtTheirEdges: once each, rising, and no more than 300 dB either way.
+func TestLossesAtTheirEdges(t *testing.T) {
+	for _, c := range []struct {
+		l  []sweep.LossAt
+		at int
+		ok bool
+	}{
+		{[]sweep.LossAt{{1, 300}, {2, -300}}, 0, true}, {[]sweep.LossAt{{1, 3}, {1, 3}}, 1, false}, {[]sweep.LossAt{{2, 3}, {1, 3}}, 1, false},
+		{[]sweep.LossAt{{0, 3}}, 0, false}, {[]sweep.LossAt{{1, 3}, {2, 300.1}}, 1, false}, {[]sweep.LossAt{{1, -300.1}}, 0, false}, {[]sweep.LossAt{{1, unit.DB(math.NaN())}}, 0, false}, {nil, 0, true},
+	} {
+		at, err := sweep.CheckLosses(c.l)
+		if at != c.at || (err == nil) != c.ok {
+			t.Errorf("%v: %d, %v", c.l, at, err)
+		}
+	}
+	b := sweep.Bench{PathLoss: 7, PathLosses: []sweep.LossAt{{1e6, 10}, {100e6, 30}}}
+	for f, want := range map[unit.Hz]float64{1: 10, 1e6: 10, 10e6: 20, 100e6: 30, 1e9: 30} {
+		nearly(t, "loss", b.LossOver(f), want, 1e-9)
+	}
+	b.PathLosses = nil
+	nearly(t, "one loss", b.LossOver(5e6), 7, 0)
+}
