@@ -79,6 +79,9 @@ func load(pkg, tmp string) (p listed, all []mutant, overlay string, err error) {
 		return os.WriteFile(to, text, 0o600)
 	}
 	for i, f := range files {
+		if k.next >= 1<<16 {
+			return p, nil, "", fmt.Errorf("%s has more mutants than there are places for", pkg)
+		}
 		if err := put(p.GoFiles[i], k.file(p.GoFiles[i], f, sources[i])); err != nil {
 			return p, nil, "", err
 		}

@@ -61,9 +61,9 @@ func mutate(ctx context.Context, args []string, w io.Writer) (int, error) {
 	if set.NArg() < 1 || set.NArg() > 2 {
 		return 2, errors.New("name one package, and a slice such as 3/10 if you like: .ci/mutate ./sweep/detect 3/10")
 	}
-	slice, slices_ := 1, 1
+	slice, of := 1, 1
 	if set.NArg() == 2 {
-		if n, err := fmt.Sscanf(set.Arg(1), "%d/%d", &slice, &slices_); n != 2 || err != nil || slice < 1 || slice > slices_ {
+		if n, err := fmt.Sscanf(set.Arg(1), "%d/%d", &slice, &of); n != 2 || err != nil || slice < 1 || slice > of {
 			return 2, fmt.Errorf("slice %q: write the third of ten as 3/10", set.Arg(1))
 		}
 	}
@@ -83,11 +83,14 @@ func mutate(ctx context.Context, args []string, w io.Writer) (int, error) {
 	if err != nil {
 		return 2, err
 	}
+	mine := choose(all, *only, *seed, slice, of)
+	if len(mine) == 0 {
+		return report(w, p, nil, nil, known, stale, len(all), slice, of, *only, began), nil
+	}
 	s, err := build(ctx, p, overlay, tmp, *short, *skip, *workers)
 	if err != nil {
 		return 2, err
 	}
-	mine := choose(all, *only, *seed, slice, slices_)
 	fates, by := make([]fate, len(mine)), make([]string, len(mine))
 	for i := range fates {
 		fates[i] = unsure
@@ -108,7 +111,7 @@ func mutate(ctx context.Context, args []string, w io.Writer) (int, error) {
 		}
 		return nil
 	})
-	return report(w, p, mine, fates, known, stale, len(all), slice, slices_, *only, began), nil
+	return report(w, p, mine, fates, known, stale, len(all), slice, of, *only, began), nil
 }
 
 // choose puts the mutants in a seeded order and takes a slice.

@@ -330,6 +330,7 @@ import (
 	mutantOS "os"
 	"strconv"
 	"sync"
+	"sync/atomic"
 )
 
 type mutantNumber interface {
@@ -351,7 +352,7 @@ var mutantAwake = func() int {
 var mutantSeen struct {
 	sync.Mutex
 	file  *mutantOS.File
-	known map[int]bool
+	known [1 << 16]atomic.Bool
 }
 
 var mutantWatched = func() bool {
@@ -363,17 +364,17 @@ var mutantWatched = func() bool {
 	if err != nil {
 		panic(err)
 	}
-	mutantSeen.file, mutantSeen.known = f, map[int]bool{}
+	mutantSeen.file = f
 	return true
 }()
 
 func mutantReach(n int) {
+	if mutantSeen.known[n].Load() || mutantSeen.known[n].Swap(true) {
+		return
+	}
 	mutantSeen.Lock()
 	defer mutantSeen.Unlock()
-	if !mutantSeen.known[n] {
-		mutantSeen.known[n] = true
-		mutantSeen.file.WriteString(strconv.Itoa(n) + "\n")
-	}
+	mutantSeen.file.WriteString(strconv.Itoa(n) + "\n")
 }
 
 func mutantOn(n int) bool {
