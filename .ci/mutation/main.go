@@ -54,6 +54,7 @@ func mutate(ctx context.Context, args []string, w io.Writer) (int, error) {
 	skip := set.String("skip", "", "tests not to run, separated by commas")
 	only := set.String("files", "", "only mutants of these files, separated by commas")
 	seed := set.Uint64("seed", 1, "of the order in which mutants are tried")
+	list := set.Bool("list", false, "name the mutants and build them, try none")
 	verbose := set.Bool("v", false, "say of each mutant what became of it")
 	if err := set.Parse(args); err != nil {
 		return 2, err
@@ -84,6 +85,12 @@ func mutate(ctx context.Context, args []string, w io.Writer) (int, error) {
 		return 2, err
 	}
 	mine := choose(all, *only, *seed, slice, of)
+	if *list {
+		for _, m := range mine {
+			fmt.Fprintf(w, "%s:%d %s (%s)\n", m.file, m.line, m.key(), m.to)
+		}
+		return 0, compile(p, overlay, filepath.Join(tmp, "tests"))
+	}
 	if len(mine) == 0 {
 		return report(w, p, nil, nil, known, stale, len(all), slice, of, *only, began), nil
 	}

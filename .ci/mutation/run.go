@@ -39,10 +39,15 @@ const (
 	unsure      // time was up
 )
 
+func compile(p listed, overlay, bin string) error {
+	_, err := output("go", "test", "-c", "-vet=off", "-overlay", overlay, "-o", bin, p.ImportPath)
+	return err
+}
+
 // build compiles the tests, runs each by itself and notes what it runs through.
 func build(ctx context.Context, p listed, overlay, tmp string, short bool, skip string, workers int) (*suite, error) {
 	s := &suite{bin: filepath.Join(tmp, "tests"), dir: p.Dir, tmp: tmp, reach: map[int][]int{}}
-	if _, err := output("go", "test", "-c", "-vet=off", "-overlay", overlay, "-o", s.bin, p.ImportPath); err != nil {
+	if err := compile(p, overlay, s.bin); err != nil {
 		return nil, err
 	}
 	c := exec.CommandContext(ctx, s.bin, "-test.list", ".")
