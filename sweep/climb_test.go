@@ -349,3 +349,143 @@ func TestClimbsEndAtALeakage(t *testing.T) {
 		}
 	}
 }
+
+// TestTheLawIsLearntFromSweepTimes: k·span/RBW² of a swept filter, k/RBW of blocks that
+// are far quicker than that; narrow spans, and times that are not told, teach nothing.
+func TestTheLawIsLearntFromSweepTimes(t *testing.T) {
+	run := climbing(t, nil) // stated: 2.5
+	at := func(span, rbw unit.Hz, seconds float64) sweep.Capture {
+		return sweep.Capture{Settings: driver.Settings{Span: span, RBW: rbw, SweepTime: time.Duration(seconds * 1e9)}}
+	}
+	for name, c := range map[string]struct {
+		caps  []sweep.Capture
+		block bool
+		k     float64
+	}{
+		"nothing":              {nil, false, 2.5},
+		"slower":               {[]sweep.Capture{at(1e6, 10e3, 0.05)}, false, 5},
+		"quicker":              {[]sweep.Capture{at(1e6, 10e3, 0.01)}, false, 1},
+		"blocks":               {[]sweep.Capture{at(1e6, 10e3, 0.0004)}, true, 4},
+		"blocks, at the limit": {[]sweep.Capture{at(1e6, 10e3, 0.0008)}, false, 2.5},
+		"too quick to tell":    {[]sweep.Capture{at(1e6, 100e3, 0.0015)}, false, 2.5},
+		"a narrow span":        {[]sweep.Capture{at(79e3, 10e3, 0.05)}, false, 2.5},
+		"just wide enough":     {[]sweep.Capture{at(80e3, 10e3, 0.05)}, false, 62.5},
+		"no time":              {[]sweep.Capture{at(1e6, 10e3, 0)}, false, 2.5},
+		"no RBW":               {[]sweep.Capture{at(1e6, 0, 1)}, false, 2.5},
+		"blocks, then swept":   {[]sweep.Capture{at(1e6, 10e3, 0.0004), at(1e6, 10e3, 0.05)}, true, 4},
+	} {
+		block, k := sweep.LawLearnt(run, c.caps...)
+		if block != c.block || math.Abs(k-c.k) > 1e-6 {
+			t.Errorf("%s: blocks %v, k = %v; want %v, %v", name, block, k, c.block, c.k)
+		}
+	}
+}
+
+// TestClimbsFromAWeakReference: it is narrowed until it stands 40 dB clear, and what is
+// behind the shield begins with its RBW, where the carrier is by then.
+func TestClimbsFromAWeakReference(t *testing.T) {
+	c := newClimb(t, 71, func(s *sweep.PlanSpec, _ *sweep.Bench) { s.Looks = 5 })
+	c.refLevel, c.se = -82, func(int) unit.DB { return 40 }
+	e := c.walk(t)
+	c.sound(t)
+	for i, rungs := range c.rungs[sweep.Reference] {
+		last := rungs[len(rungs)-1]
+		if len(rungs) < 2 || last.Settings.RBW > 1e3 || rungs[0].On != 5 || rungs[0].Off != 5 {
+			t.Errorf("point %d: %d rungs, the last with %v", i, len(rungs), last.Settings.RBW)
+		}
+		first := c.rungs[sweep.Enclosed][i][0]
+		carrier := first.Freq * unit.Hz(1+c.ppm*1e-6)
+		if first.Settings.RBW != last.Settings.RBW || first.Settings.Span != last.Settings.Span || math.Abs(float64(first.Settings.Center-carrier)) > 0.2*float64(last.Settings.RBW) {
+			t.Errorf("point %d begins with %+v after %+v, the carrier at %v", i, first.Settings, last.Settings, carrier)
+		}
+		if r := e.Results[i]; r.Outcome != sweep.Measured || math.Abs(float64(r.SE.Value)-40) > 1 {
+			t.Errorf("point %d: %v %v (%s)", i, r.Outcome, r.SE, r.Reason)
+		}
+	}
+	clear := newClimb(t, 72, nil)
+	clear.walk(t)
+	for i, rungs := range clear.rungs[sweep.Reference] {
+		if len(rungs) != 1 || rungs[0].On != 2 {
+			t.Errorf("a clear reference of point %d: %+v", i, rungs)
+		}
+	}
+}
+
+// TestClimbsShareTheirTime: of a run's time each point of each specimen has a part, the
+// last as well as the first.
+func TestClimbsShareTheirTime(t *testing.T) {
+	c := newClimb(t, 81, func(s *sweep.PlanSpec, _ *sweep.Bench) {
+		s.Stop, s.Reach, s.RunBudget = sweep.StopBudget, nil, 24*time.Second
+	})
+	c.run.Specimens = append(c.run.Specimens, sweep.Specimen{Name: "crate"})
+	c.run.Steps = sweep.Steps(c.run.Plan, c.run.Bench, c.run.Specimens)
+	c.se = func(int) unit.DB { return 300 }
+	c.walk(t)
+	c.sound(t)
+	took := map[string]time.Duration{}
+	var all time.Duration
+	for _, x := range c.caps {
+		if x.Kind == sweep.Enclosed {
+			took[x.At.Specimen+string(rune('0'+x.Point))] += x.Nominal
+			all += x.Nominal
+		}
+	}
+	for at, d := range took {
+		if d < 1500*time.Millisecond || d > 8*time.Second {
+			t.Errorf("%s takes %v of 24 s for six", at, d)
+		}
+	}
+	if len(took) != 6 || all > 26*time.Second || all < 12*time.Second {
+		t.Errorf("%v in all, %v", all, took)
+	}
+}
+
+// TestNoMoreOfAFaultyPoint: after a void or overloaded capture nothing narrower is
+// taken; of the ambient one capture, and of a point without a reference one.
+func TestNoMoreOfAFaultyPoint(t *testing.T) {
+	c := newClimb(t, 91, nil)
+	c.se = func(int) unit.DB { return 300 }
+	g := sweep.NewGuide(c.run)
+	q := c.run.Plan.Points[0]
+	step := func(kind sweep.StepKind) sweep.Step {
+		for _, s := range c.run.Steps {
+			if s.Kind == kind {
+				return s
+			}
+		}
+		t.Fatalf("no %v", kind)
+		return sweep.Step{}
+	}
+	next := func(s sweep.Step, had ...sweep.Capture) (sweep.Rung, bool, string) { return g.Next(s, q, had, c.now) }
+	amb := step(sweep.Ambient)
+	r, more, _ := next(amb)
+	if !more || r.On != 0 || r.Off < 2 {
+		t.Errorf("ambient: %+v %v", r, more)
+	}
+	if _, more, _ := next(amb, c.capture(amb, 0, 0, r)); more {
+		t.Error("two captures of the ambient")
+	}
+	enc := step(sweep.Enclosed)
+	r, more, _ = next(enc)
+	if _, again, why := next(enc, c.capture(enc, 0, 0, r)); !more || again || why != "without a reference nothing is gained" {
+		t.Errorf("without a reference: %v then %v, %q", more, again, why)
+	}
+	ref := step(sweep.Reference)
+	r, _, _ = next(ref)
+	g.Learn(c.capture(ref, 0, 0, r))
+	r, _, _ = next(enc)
+	sound := c.capture(enc, 0, 0, r)
+	if _, more, _ := next(enc, sound); !more {
+		t.Error("a sound look that shows nothing is the last")
+	}
+	void, over := sound, sound
+	void.Void, over.Overload = "a fault", true
+	for name, x := range map[string]sweep.Capture{"void": void, "overloaded": over} {
+		if _, more, _ := next(enc); !more {
+			t.Fatal("no first look")
+		}
+		if r, more, _ := next(enc, x); more {
+			t.Errorf("after a %s look: %+v", name, r)
+		}
+	}
+}

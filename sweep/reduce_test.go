@@ -252,6 +252,14 @@ func TestACaptureBoiledDown(t *testing.T) {
 	number(t, "floor", r.Floor/floor, 1, 1e-9)
 	number(t, "off", r.Off.Mean/floor, 1, 1e-9)
 	number(t, "independent readings", float64(r.OffBins), math.Floor(303./2), 0)
+	readings := []float64{}
+	for range 3 {
+		for _, p := range quiet.Levels {
+			readings = append(readings, mw(float64(p)))
+		}
+	}
+	_, cv := sweep.Moments(readings...)
+	number(t, "looks the floor rests on", r.Off.N, 303./2*math.Max(1, 1/(cv*cv+1e-9)), 1e-6)
 	number(t, "off peak", r.OffPeak/mw(-97), 1, 1e-9)
 	number(t, "heard", r.Heard.Mean/mw(-97), 1, 1e-9)
 	number(t, "spread of the off looks", r.Spread, 1, 1e-9)

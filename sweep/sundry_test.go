@@ -171,3 +171,49 @@ func TestLossesAtTheirEdges(t *testing.T) {
 	b.PathLosses = nil
 	nearly(t, "one loss", b.LossOver(5e6), 7, 0)
 }
+
+// TestThinnedByHand: of each stretch the lowest and the highest, as they stood.
+func TestThinnedByHand(t *testing.T) {
+	levels := []unit.DBm{0, 1, 2, 3, 4, 5, 11, 10, 9, 8, 7, 6}
+	got := sweep.Thinned(levels, 4)
+	for i, want := range []unit.DBm{0, 5, 11, 6} {
+		if len(got) != 4 || got[i] != want {
+			t.Fatalf("%v", got)
+		}
+	}
+	if got := sweep.Thinned(levels, 12); len(got) != 12 {
+		t.Errorf("%v", got)
+	}
+}
+
+// TestBeganByHand: when it was started, or made where it was not.
+func TestBeganByHand(t *testing.T) {
+	made, started := time.Unix(1, 0), time.Unix(2, 0)
+	if got := (sweep.Run{Created: made, Started: &started}).Began(); !got.Equal(started) {
+		t.Error(got)
+	}
+	if got := (sweep.RunInfo{Created: made}).Began(); !got.Equal(made) {
+		t.Error(got)
+	}
+}
+
+// TestChecksAreMadeOnce: at the first position and polarization, whatever follows.
+func TestChecksAreMadeOnce(t *testing.T) {
+	run := sheetRun(t, 0.3, func(s *sweep.PlanSpec, b *sweep.Bench) {
+		s.LeakageCheck, s.Positions, s.Polarizations = sweep.SourceLoaded, []string{"front", "back"}, []string{"vertical", "horizontal"}
+	})
+	count := 0
+	for _, s := range run.Steps {
+		if s.Kind == sweep.Leakage {
+			if count++; s.At.Position != "front" || s.At.Polarization != "vertical" {
+				t.Errorf("at %+v", s.At)
+			}
+		}
+	}
+	if count != 1 {
+		t.Errorf("%d leakage checks", count)
+	}
+	if said := strings.Join(sweep.Predict(run.Plan, run.Bench, nil, run.Specimens).Notes, "\n"); strings.Contains(said, "conducted") {
+		t.Errorf("nothing lies inside a table that is empty: %q", said)
+	}
+}
