@@ -307,3 +307,25 @@ func TestRepeatsStandInForTheBenchsFigure(t *testing.T) {
 		t.Error("a scatter of nothing tells two repeats apart")
 	}
 }
+
+// TestLinearityStaysWholeOverRepeats: what the check left to the analyzer is alike in
+// every repeat.
+func TestLinearityStaysWholeOverRepeats(t *testing.T) {
+	run := stepped(t, func(s *sweep.PlanSpec, _ *sweep.Bench) { s.Repeats = 2 })
+	s := stepOf(t, run, 10)
+	e := sweep.NewEvaluator(run)
+	for _, c := range seal([]sweep.Capture{
+		read(sweep.Reference, open, 0, -20, -80), read(sweep.Linearity, s.At, 0, -30.4, -80), read(sweep.Enclosed, again(1), 0, -50, -110), read(sweep.Enclosed, again(2), 0, -51, -110),
+	}) {
+		e.Add(c)
+	}
+	ev := e.Evaluation()
+	want := 0.4 + float64(ev.Linearity[0].Limit)/2
+	for _, row := range e.BudgetOf(ev.Combined[0]).Rows {
+		if row.Name == "linearity as checked" {
+			nearly(t, "half-width", row.Value, want, 0.002)
+			return
+		}
+	}
+	t.Errorf("%v (%s): nothing of the check in the budget", ev.Combined[0].Outcome, ev.Combined[0].Rule)
+}

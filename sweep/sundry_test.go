@@ -217,3 +217,78 @@ func TestChecksAreMadeOnce(t *testing.T) {
 		t.Errorf("nothing lies inside a table that is empty: %q", said)
 	}
 }
+
+// TestAVertexByHand: without noise the carrier is where the response is symmetrical
+// about, on a trace point and, within half of what is said, between two; its uncertainty is that of the levels at the
+// two places 6 dB down, by the slope there, and of the straight lines. A response that
+// is cut off, or too near to the noise, tells no place.
+func TestAVertexByHand(t *testing.T) {
+	const rbw, h, looks = 10e3, 2.5e3, 4
+	axis := driver.Trace{Start: 100e6 - 50e3, Stop: 100e6 + 50e3, Levels: make([]unit.DBm, 41)}
+	response := func(center float64) (mean []float64, best int) {
+		mean = make([]float64, len(axis.Levels))
+		for i := range mean {
+			d := 2 * (float64(axis.Freq(i)) - center) / rbw
+			if mean[i] = 1e4 * math.Pow(10, -0.30103*d*d); mean[i] > mean[best] {
+				best = i
+			}
+		}
+		return mean, best
+	}
+	for _, off := range []float64{0, 600, -1100} {
+		mean, best := response(100e6 + off)
+		at, u := sweep.VertexOf(mean, best, axis, rbw, 1, looks)
+		number(t, "place", float64(at)-100e6, off, 60)
+		if off == 0 {
+			slope := 3.0103 * (9 - 4) / 4. // dB between 5 and 7.5 kHz
+			sd := 1.25 * 8.686 / math.Sqrt2 / math.Sqrt((1e4/math.Pow(10, 0.6)-1)*looks)
+			number(t, "uncertainty", float64(u), math.Hypot(math.Sqrt2*sd*h/slope/2, h*(0.02+0.12*h/rbw)), 0.05)
+		}
+	}
+	for name, edit := range map[string]func([]float64){
+		"cut off below": func(m []float64) {
+			for i := range 18 {
+				m[i] = 1e4
+			}
+		},
+		"cut off above": func(m []float64) {
+			for i := 22; i < 41; i++ {
+				m[i] = 1e4
+			}
+		},
+		"a reading missing": func(m []float64) { m[23] = math.NaN() },
+	} {
+		mean, best := response(100e6)
+		edit(mean)
+		if at, _ := sweep.VertexOf(mean, best, axis, rbw, 1, looks); at != 0 {
+			t.Errorf("%s: %v", name, at)
+		}
+	}
+	mean, best := response(100e6)
+	for floor, told := range map[float64]bool{990: true, 1010: false} { // 10 dB under the top
+		if at, _ := sweep.VertexOf(mean, best, axis, rbw, floor, looks); (at != 0) != told {
+			t.Errorf("over a floor of %v: %v", floor, at)
+		}
+	}
+}
+
+// TestNothingOfWhatIsNotThere: a capture of no point of the plan is passed over, and
+// without a closing reference nothing is said of one.
+func TestNothingOfWhatIsNotThere(t *testing.T) {
+	run := sheetRun(t, 0.3, nil)
+	run.Plan.Points = run.Plan.Points[:2]
+	caps := []sweep.Capture{read(sweep.Reference, open, 0, -20, -70), read(sweep.Enclosed, boxed(), 0, -50, -100), read(sweep.Enclosed, boxed(), 2, -50, -100)}
+	below := caps[1]
+	below.Point = -1
+	e := sweep.Evaluate(run, seal(append(caps, below)))
+	if len(e.Results) != 1 || strings.Contains(strings.Join(e.Notes, "\n"), "closing reference") {
+		t.Errorf("%d results, %q", len(e.Results), e.Notes)
+	}
+	g := sweep.NewGuide(run)
+	g.Learn(caps[2])
+	g.Learn(below)
+	e = sweep.Evaluate(run, seal(append(caps, read(sweep.Closing, open, 0, -21.5, -70))))
+	if said := strings.Join(e.Notes, "\n"); !strings.Contains(said, "closing reference: largest change 1.50 dB, limit 3.0 dB") {
+		t.Errorf("%q", said)
+	}
+}
