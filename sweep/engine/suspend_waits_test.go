@@ -94,3 +94,44 @@ func TestAConditionIsLookedAtByItsRule(t *testing.T) {
 		})
 	}
 }
+
+// TestAPointIsTakenAgainSoOften: a condition that trips each time is waited out before
+// every try but the last, which is kept and says so.
+func TestAPointIsTakenAgainSoOften(t *testing.T) {
+	w := newWorld()
+	asked := 0
+	trips := []float64{55, 44, 44}
+	w.fail = func(_ int, call string) (f failure) {
+		if call == "analyzer.Temperature" {
+			w.skews.celsius = 40
+			if asked < 9 {
+				w.skews.celsius = trips[asked%3]
+			}
+			asked++
+		}
+		return f
+	}
+	set := w.setup()
+	set.Rules.PointTries = 3
+	set.Rules.Suspend.Temperature = engine.Suspension{Trip: 50, Resume: 45, Every: time.Second, Settle: time.Second, Longest: time.Minute}
+	d := serve(t, set)
+	q := request(plan(t, sweep.Linked, 100e6))
+	q.Specimens = lockers[:1]
+	r := d.end(t, d.begin(t, q))
+	if r.State != sweep.Completed {
+		t.Fatalf("ended %v: %s", r.State, r.Reason)
+	}
+	again, kept := 0, 0
+	for _, e := range w.journal.events {
+		if strings.Contains(e.Text, "is taken again: temperature") {
+			again++
+		}
+		if strings.Contains(e.Text, "kept all the same at try 3: temperature") {
+			kept++
+		}
+	}
+	if again != 2 || kept != 1 {
+		t.Errorf("taken again %d times, kept %d times", again, kept)
+	}
+	w.safe(t)
+}
