@@ -21,6 +21,7 @@ var (
 	Rounded       = rounded
 	Shortly       = shortly
 	BothLooks     = both
+	FollowedError = followedError
 )
 
 // BinsIn is binsIn about a frequency, either side.

@@ -292,3 +292,75 @@ func TestNothingOfWhatIsNotThere(t *testing.T) {
 		t.Errorf("%q", said)
 	}
 }
+
+// TestRepeatsKeptFromBeforeTheyWereJoined: of each setting and point the lowest claim,
+// one without a claim only where there is no other.
+func TestRepeatsKeptFromBeforeTheyWereJoined(t *testing.T) {
+	at := func(pos string, rep, point int, se sweep.SE) sweep.Result {
+		return sweep.Result{At: sweep.Setting{Specimen: "locker", Position: pos, Repeat: rep}, Point: point, SE: se}
+	}
+	value := func(v unit.DB) sweep.SE { return sweep.SE{Relation: sweep.Equal, Value: v} }
+	bound := func(v unit.DB) sweep.SE { return sweep.SE{Relation: sweep.AtLeastRelation, Value: v} }
+	got := sweep.Evaluation{Results: []sweep.Result{
+		at("front", 1, 0, sweep.SE{}), at("front", 2, 0, value(50)), at("front", 3, 0, value(40)), at("front", 4, 0, value(60)), at("front", 5, 0, sweep.SE{}),
+		at("front", 1, 1, value(30)), at("back", 1, 0, value(70)), at("back", 2, 0, bound(70)), at("back", 1, 1, sweep.SE{}),
+	}}.BySetting()
+	want := []struct {
+		pos        string
+		rep, point int
+	}{{"front", 3, 0}, {"front", 1, 1}, {"back", 2, 0}, {"back", 1, 1}}
+	if len(got) != len(want) {
+		t.Fatalf("%d results: %+v", len(got), got)
+	}
+	for i, w := range want {
+		if got[i].At.Position != w.pos || got[i].At.Repeat != w.rep || got[i].Point != w.point {
+			t.Errorf("%d: %+v, point %d, want %+v", i, got[i].At, got[i].Point, w)
+		}
+	}
+	joined := sweep.Evaluation{Results: []sweep.Result{at("front", 1, 0, value(1))}, Combined: []sweep.Result{at("front", 1, 0, value(2))}}
+	if r := joined.BySetting(); len(r) != 1 || r[0].SE.Value != 2 {
+		t.Errorf("%+v", r)
+	}
+}
+
+// TestFollowedByHand: three times the drift of a quarter of an hour: of what the bench
+// states, or a fiftieth of its frequency error an hour; nothing on a shared reference.
+func TestFollowedByHand(t *testing.T) {
+	for _, c := range []struct {
+		b    sweep.Bench
+		want float64
+	}{
+		{sweep.Bench{FreqErrorPPM: 5, FreqDriftPPM: 0.4}, 100 * 3 * 0.4 / 4}, {sweep.Bench{FreqErrorPPM: 5}, 100 * 3 * 0.1 / 4}, {sweep.Bench{FreqErrorPPM: 5, SharedReference: true}, 0},
+	} {
+		number(t, "error", float64(sweep.FollowedError(100e6, c.b)), c.want, 1e-9)
+	}
+}
+
+// TestLooksWantedByWhatIsSeen: within the window of the frequency error the margin
+// counts, beyond it a signal is none of ours; without a look the plan's least are.
+func TestLooksWantedByWhatIsSeen(t *testing.T) {
+	run := sheetRun(t, 0.3, nil)
+	p, q := run.Plan, run.Plan.Points[0]
+	p.Looks, p.MaxLooks, q.RBW = 3, 500, 2e3
+	looks := func(at int, level unit.DBm) []sweep.Look {
+		return []sweep.Look{{Trace: flatTrace(-100, nil)}, {SourceOn: true, Trace: flatTrace(-100, map[int]unit.DBm{at: level})}}
+	}
+	if got := sweep.LooksWanted(p, q, run.Bench, 0, nil); got != 3 {
+		t.Errorf("before a look: %d", got)
+	}
+	floor := 10 * math.Log10((51*math.Pow(10, 0.3)+50*math.Pow(10, -0.3))/101)
+	strong := sweep.LooksFor(p, unit.DB(20-floor))
+	if got := sweep.LooksWanted(p, q, run.Bench, 0, looks(50, -80)); got != strong || strong > 30 {
+		t.Errorf("20 dB over the noise: %d, want %d", got, strong)
+	}
+	weak := sweep.LooksFor(p, unit.DB(3-floor))
+	if got := sweep.LooksWanted(p, q, run.Bench, 0, looks(70, -80)); got != weak || weak == strong {
+		t.Errorf("20 kHz beside: %d, want %d as without a signal", got, weak)
+	}
+	if got := sweep.LooksWanted(p, q, run.Bench, 0, looks(53, -80)); got != weak {
+		t.Errorf("3 kHz beside, the window 2.5 kHz: %d, want %d", got, weak)
+	}
+	if got := sweep.LooksWanted(p, q, run.Bench, 4e3, looks(53, -80)); got != strong {
+		t.Errorf("3 kHz beside, the window 3.5 kHz with a wider RBW: %d, want %d", got, strong)
+	}
+}
