@@ -28,6 +28,9 @@ func TestAFixedPlanLooksWhereTheReferenceWas(t *testing.T) {
 		if r.Outcome != want || want == sweep.Void && !strings.Contains(r.Reason, "lost the carrier") {
 			t.Errorf("%+v Hz from where it was set: %v %v (%s), want %v", off, r.Outcome, r.SE, r.Reason, want)
 		}
+		if strings.Contains(r.Method, "rung") {
+			t.Errorf("a fixed plan has no rungs: %q", r.Method)
+		}
 	}
 }
 
@@ -362,5 +365,37 @@ func TestLooksWantedByWhatIsSeen(t *testing.T) {
 	}
 	if got := sweep.LooksWanted(p, q, run.Bench, 4e3, looks(53, -80)); got != strong {
 		t.Errorf("3 kHz beside, the window 3.5 kHz with a wider RBW: %d, want %d", got, strong)
+	}
+}
+
+// TestEveryPlaceCountsInTheErrorRate: a false alarm is shared among all points at all
+// places of all specimens and repeats, and what is said of a signal near the threshold
+// allows for it.
+func TestEveryPlaceCountsInTheErrorRate(t *testing.T) {
+	run := sheetRun(t, 0.3, func(s *sweep.PlanSpec, _ *sweep.Bench) {
+		s.Positions, s.Polarizations, s.Repeats = []string{"front", "back"}, []string{"vertical", "horizontal", "slant"}, 5
+	})
+	run.Specimens = append(run.Specimens, sweep.Specimen{Name: "crate"}, sweep.Specimen{Name: "bin"}, sweep.Specimen{Name: "tin"})
+	at := sweep.Setting{Position: "front", Polarization: "vertical", Repeat: 1}
+	boxed := at
+	boxed.Specimen = "locker"
+	one := run
+	one.Plan.Positions, one.Plan.Polarizations, one.Plan.Repeats, one.Specimens = []string{"front"}, run.Plan.Polarizations[:1], 1, run.Specimens[:1]
+	told := 0
+	for over := unit.DB(4); over < 30; over += 0.25 {
+		many, few := judged(run, unit.DBm(-90).Add(over), -90), judged(one, unit.DBm(-90).Add(over), -90)
+		r := sweep.Evaluate(run, seal([]sweep.Capture{read(sweep.Reference, at, 0, -20, -90), read(sweep.Enclosed, boxed, 0, unit.DBm(-90).Add(over), -90)})).Results[0]
+		if (r.Outcome == sweep.Measured) != (many.Present && noiseOf(many)*twoSided95 <= 3) {
+			t.Errorf("%v over the noise: %v, present %v with %.2f dB", over, r.Outcome, many.Present, noiseOf(many))
+		}
+		if r.Outcome == sweep.AtLeast && strings.Contains(r.Reason, "a signal is present") != many.Present {
+			t.Errorf("%v over the noise: %q, present %v", over, r.Reason, many.Present)
+		}
+		if many.Present != few.Present {
+			told++
+		}
+	}
+	if told == 0 {
+		t.Error("a test that tells nothing apart")
 	}
 }
