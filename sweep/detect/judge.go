@@ -156,6 +156,9 @@ func Judge(on, off Looks, rule Rule) Finding {
 		for _, shift := range shifts {
 			high = math.Max(high, c.upper(c.carrier(), x, shift, beta/2))
 		}
+		if on.Most <= on.N && on.Flank == 0 && on.Each <= 1 {
+			high = math.Max(high, limit) // one law for both: no end lies below the other
+		}
 	}
 	for _, shift := range shifts {
 		low = math.Min(low, c.lower(x, cut*off.Mean, shift, beta/2, f.Alpha))

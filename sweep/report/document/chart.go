@@ -116,7 +116,7 @@ func legendOf(run sweep.Run, specimens []sweep.Summary) []entry {
 	}
 	if run.Line != nil {
 		add(true, "required ("+run.Line.Name+")", func(d *drawing.Drawing, at drawing.XY) {
-			d.Line(drawing.InkRequired, 1.4, drawing.XY{at.X - 6, at.Y}, drawing.XY{at.X + 6, at.Y})
+			d.Line(drawing.InkRequired, 1.4, drawing.At(at.X-6, at.Y), drawing.At(at.X+6, at.Y))
 		})
 	}
 	several := len(specimens) > 1
@@ -130,14 +130,14 @@ func legendOf(run sweep.Run, specimens []sweep.Summary) []entry {
 		d.MeasuredMark(at, at.Y-4.5, at.Y+4.5, ink(drawing.InkMeasured))
 	})
 	add(counts.AtLeast > 0, "at least (lower bound)", func(d *drawing.Drawing, at drawing.XY) {
-		d.BoundMark(drawing.XY{at.X, at.Y + 3}, -1, ink(drawing.InkBound))
+		d.BoundMark(drawing.At(at.X, at.Y+3), -1, ink(drawing.InkBound))
 	})
 	add(counts.Ambient > 0, "somebody else's signal: no claim", func(d *drawing.Drawing, at drawing.XY) { d.AmbientMark(at) })
 	add(counts.Void > 0, "void: no claim", func(d *drawing.Drawing, at drawing.XY) { d.VoidMark(at) })
 	if several {
 		for i, s := range specimens {
 			add(true, tag(i)+": "+s.Specimen, func(d *drawing.Drawing, at drawing.XY) {
-				d.Line(drawing.InkOf(i), 2.4, drawing.XY{at.X - 5, at.Y}, drawing.XY{at.X + 5, at.Y})
+				d.Line(drawing.InkOf(i), 2.4, drawing.At(at.X-5, at.Y), drawing.At(at.X+5, at.Y))
 			})
 		}
 	}
@@ -159,7 +159,7 @@ func (p field) requirement(run sweep.Run) {
 			if len(seg) == 1 {
 				if x := p.X(seg[0].Freq); x >= p.Left && x <= p.Right {
 					y := p.Y(float64(seg[0].SE))
-					p.Sheet.Line(drawing.InkRequired, 1.4, drawing.XY{x - 5, y}, drawing.XY{x + 5, y})
+					p.Sheet.Line(drawing.InkRequired, 1.4, drawing.At(x-5, y), drawing.At(x+5, y))
 				}
 				continue
 			}
@@ -189,7 +189,7 @@ func (p field) clip(a, b requirement.Point) (from, to drawing.XY, ok bool) {
 	}
 	at := func(x float64) drawing.XY {
 		t := (x - x0) / (x1 - x0)
-		return drawing.XY{x, p.Y(float64(a.SE) + t*float64(b.SE-a.SE))}
+		return drawing.At(x, p.Y(float64(a.SE)+t*float64(b.SE-a.SE)))
 	}
 	return at(max(x0, p.Left)), at(min(x1, p.Right)), true
 }
@@ -205,7 +205,7 @@ func (p field) allResults(e sweep.Evaluation, s sweep.Summary) {
 	}
 	for _, r := range e.Results {
 		if r.At.Specimen == s.Specimen && n[r.Point] > 1 && r.SE.Relation != sweep.RelationUnknown {
-			p.Sheet.Dot(drawing.XY{p.X(r.Freq), p.Y(float64(r.SE.Value))}, 1.1, drawing.InkFaint, r.SE.Relation == sweep.AtLeastRelation)
+			p.Sheet.Dot(drawing.At(p.X(r.Freq), p.Y(float64(r.SE.Value))), 1.1, drawing.InkFaint, r.SE.Relation == sweep.AtLeastRelation)
 		}
 	}
 }
@@ -218,16 +218,16 @@ func (p field) worst(w sweep.Worst, series int, several bool) {
 	}
 	switch {
 	case w.SE.Relation == sweep.Equal:
-		p.Sheet.MeasuredMark(drawing.XY{x, p.Y(float64(w.SE.Value))}, p.Y(float64(w.SE.Value-w.SE.U)), p.Y(float64(w.SE.Value+w.SE.U)), measured)
+		p.Sheet.MeasuredMark(drawing.At(x, p.Y(float64(w.SE.Value))), p.Y(float64(w.SE.Value-w.SE.U)), p.Y(float64(w.SE.Value+w.SE.U)), measured)
 	case w.SE.Relation == sweep.AtLeastRelation:
-		p.Sheet.BoundMark(drawing.XY{x, p.Y(float64(w.SE.Value))}, -1, bound)
+		p.Sheet.BoundMark(drawing.At(x, p.Y(float64(w.SE.Value))), -1, bound)
 	case w.Outcome == sweep.AmbientHeard:
-		p.Sheet.AmbientMark(drawing.XY{x, p.Strip})
+		p.Sheet.AmbientMark(drawing.At(x, p.Strip))
 	default:
-		p.Sheet.VoidMark(drawing.XY{x, p.Strip})
+		p.Sheet.VoidMark(drawing.At(x, p.Strip))
 	}
 	if several && w.SE.Relation != sweep.RelationUnknown {
-		p.Sheet.Label(drawing.XY{x + 3, p.Y(float64(w.SE.Value)) + 2}, 4.5, drawing.InkText, drawing.AnchorStart, tag(series))
+		p.Sheet.Label(drawing.At(x+3, p.Y(float64(w.SE.Value))+2), 4.5, drawing.InkText, drawing.AnchorStart, tag(series))
 	}
 }
 
@@ -253,14 +253,14 @@ func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
 	lines := drawing.LegendLines(drawing.ChartWidth-drawing.RoomLeft-drawing.RoomRight, texts)
 	p := drawing.NewPlot(d, freqs, levels, "level, dBm", false, lines)
 	square := func(at drawing.XY) {
-		d.Shape(at, drawing.InkText, false, drawing.XY{-2, -2}, drawing.XY{2, -2}, drawing.XY{2, 2}, drawing.XY{-2, 2})
+		d.Shape(at, drawing.InkText, false, drawing.At(-2, -2), drawing.At(2, -2), drawing.At(2, 2), drawing.At(-2, 2))
 	}
 	dash := func(at drawing.XY) {
-		d.Line(drawing.InkFaint, 1.2, drawing.XY{at.X - 3, at.Y}, drawing.XY{at.X + 3, at.Y})
+		d.Line(drawing.InkFaint, 1.2, drawing.At(at.X-3, at.Y), drawing.At(at.X+3, at.Y))
 	}
 	mark := func(f unit.Hz, v unit.DBm, draw func(at drawing.XY)) {
 		if v.IsFinite() {
-			draw(drawing.XY{p.X(f), p.Y(float64(v))})
+			draw(drawing.At(p.X(f), p.Y(float64(v))))
 		}
 	}
 	measured := func(at drawing.XY) { d.Dot(at, drawing.MarkSize-0.4, drawing.InkMeasured, false) }
@@ -275,7 +275,7 @@ func levelChart(run sweep.Run, e sweep.Evaluation, specimen string) Figure {
 		}
 	}
 	l := p.NewLegend(lines)
-	for i, m := range []func(drawing.XY){square, measured, func(at drawing.XY) { atMost(drawing.XY{at.X, at.Y - 3}) }, dash} {
+	for i, m := range []func(drawing.XY){square, measured, func(at drawing.XY) { atMost(drawing.At(at.X, at.Y-3)) }, dash} {
 		l.Entry(texts[i], m)
 	}
 	return Figure{

@@ -28,6 +28,9 @@ func InkOf(i int) Ink { return InkSeries + Ink(i%SeriesInks) }
 // XY is a place in points (1/72 inch), from the upper left corner.
 type XY struct{ X, Y float64 }
 
+// At is the place x, y.
+func At(x, y float64) XY { return XY{x, y} }
+
 // Anchor is which end of a text stands at its place.
 type Anchor uint8
 

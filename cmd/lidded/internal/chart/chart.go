@@ -70,11 +70,11 @@ func Draw(w io.Writer, format Format, o explain.Outlook, points []wall.Point) er
 	if o.Title != "" {
 		title += ": " + o.Title
 	}
-	d.Label(drawing.XY{X: wide / 2, Y: 16}, 13, drawing.InkText, drawing.AnchorMiddle, title)
+	d.Label(drawing.At(wide/2, 16), 13, drawing.InkText, drawing.AnchorMiddle, title)
 	s := scaleOf(o, points)
 	for i, f := range fields {
 		y := float64(top + i*panel)
-		d.Label(drawing.XY{X: wide / 2, Y: y + 8}, 10, drawing.InkText, drawing.AnchorMiddle, f.String()+" field")
+		d.Label(drawing.At(wide/2, y+8), 10, drawing.InkText, drawing.AnchorMiddle, f.String()+" field")
 		freqs := drawing.NewSpan()
 		freqs.Add(s.left)
 		freqs.Add(s.right)
@@ -144,7 +144,7 @@ func scaleOf(o explain.Outlook, points []wall.Point) scale {
 type panelOf struct{ *drawing.Plot }
 
 func (p panelOf) at(f unit.Hz, v unit.DB) drawing.XY {
-	return drawing.XY{X: p.X(f), Y: p.Y(float64(v))}
+	return drawing.At(p.X(f), p.Y(float64(v)))
 }
 
 // guess shades where the models do not hold and marks the first resonances.
@@ -158,9 +158,9 @@ func (p panelOf) guess(o explain.Outlook, s scale) {
 			continue
 		}
 		x := p.X(m.Freq)
-		p.Sheet.Line(drawing.InkFaint, 1.2, drawing.XY{X: x, Y: p.Bottom()}, drawing.XY{X: x, Y: p.Bottom() - 8})
+		p.Sheet.Line(drawing.InkFaint, 1.2, drawing.At(x, p.Bottom()), drawing.At(x, p.Bottom()-8))
 		if i == 0 {
-			p.Sheet.Label(drawing.XY{X: x, Y: p.Bottom() - 11}, 8, drawing.InkFaint, drawing.AnchorMiddle, m.Name)
+			p.Sheet.Label(drawing.At(x, p.Bottom()-11), 8, drawing.InkFaint, drawing.AnchorMiddle, m.Name)
 		}
 	}
 }
@@ -224,8 +224,8 @@ func (p panelOf) points(f wall.Field, points []wall.Point) {
 func key(d *drawing.Drawing, points []wall.Point) {
 	x, y := float64(drawing.RoomLeft), d.Height-8
 	say := func(words string, mark func(at drawing.XY)) {
-		mark(drawing.XY{X: x + 11, Y: y - 3})
-		d.Label(drawing.XY{X: x + 28, Y: y}, 8, drawing.InkText, drawing.AnchorStart, words)
+		mark(drawing.At(x+11, y-3))
+		d.Label(drawing.At(x+28, y), 8, drawing.InkText, drawing.AnchorStart, words)
 		x += 46 + 4.2*float64(len(words))
 	}
 	say("expected", func(at drawing.XY) { box(d, drawing.InkOf(0), at.X-11, at.X+11, at.Y-4, at.Y+4) })
@@ -237,6 +237,6 @@ func key(d *drawing.Drawing, points []wall.Point) {
 		say("measured", func(at drawing.XY) { d.MeasuredMark(at, at.Y+4, at.Y-4, drawing.InkText) })
 	}
 	if slices.ContainsFunc(points, func(q wall.Point) bool { return q.Bound }) {
-		say("at least", func(at drawing.XY) { d.BoundMark(drawing.XY{X: at.X, Y: at.Y + 3}, -1, drawing.InkText) })
+		say("at least", func(at drawing.XY) { d.BoundMark(drawing.At(at.X, at.Y+3), -1, drawing.InkText) })
 	}
 }
