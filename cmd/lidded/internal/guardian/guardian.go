@@ -163,8 +163,10 @@ func (g *Guardian) replaceLocked(ctx context.Context, old *ward) error {
 }
 
 // Keying returns once the guardian stands by and does nothing to the source. An
-// error means that nobody does, and the source must not be keyed.
-func (g *Guardian) Keying(ctx context.Context) error {
+// error means that nobody does, and the source must not be keyed. limit is how
+// long the source may be on; a daemon that is still silent about it some time
+// later hangs though it beats. Zero: Timing.MaxOn alone counts.
+func (g *Guardian) Keying(ctx context.Context, limit time.Duration) error {
 	g.keying.Lock()
 	defer g.keying.Unlock()
 	var last error
@@ -178,7 +180,7 @@ func (g *Guardian) Keying(ctx context.Context) error {
 		if closed || w == nil {
 			return errClosed
 		}
-		if last = w.arm(ctx, n); last == nil || ctx.Err() != nil {
+		if last = w.arm(ctx, n, limit); last == nil || ctx.Err() != nil {
 			return last
 		}
 		if err := g.replaceLocked(ctx, w); err != nil {
@@ -361,8 +363,8 @@ func (w *ward) say(word string) error {
 }
 
 // arm says that the source is about to be keyed and waits for the answer.
-func (w *ward) arm(ctx context.Context, n int) error {
-	if err := w.say(fmt.Sprintf("%s %d", wordOn, n)); err != nil {
+func (w *ward) arm(ctx context.Context, n int, limit time.Duration) error {
+	if err := w.say(fmt.Sprintf("%s %d %d", wordOn, n, limit)); err != nil {
 		return err
 	}
 	t := time.NewTimer(armPatience)

@@ -73,7 +73,7 @@ func TestAWholeRunWithTheProcess(t *testing.T) {
 	g := start(t, o)
 	g.Off()
 	for range 50 {
-		if err := g.Keying(t.Context()); err != nil {
+		if err := g.Keying(t.Context(), time.Minute); err != nil {
 			t.Fatal(err)
 		}
 		g.Off()
@@ -94,7 +94,7 @@ func TestAWholeRunWithTheProcess(t *testing.T) {
 	if touched(o) {
 		t.Error("it touched the source")
 	}
-	if err := g.Keying(t.Context()); err == nil {
+	if err := g.Keying(t.Context(), time.Minute); err == nil {
 		t.Error("keying without a guardian is allowed")
 	}
 }
@@ -110,7 +110,7 @@ func TestSignalsDoNotEndIt(t *testing.T) {
 		if err := syscall.Kill(pid, s); err != nil {
 			t.Fatal(err)
 		}
-		if err := g.Keying(t.Context()); err != nil {
+		if err := g.Keying(t.Context(), time.Minute); err != nil {
 			t.Fatalf("after %v: %v", s, err)
 		}
 	}
@@ -132,7 +132,7 @@ func TestAProcessThatIsOfNoUseIsReplaced(t *testing.T) {
 			for s == syscall.SIGSTOP && stateOf(t, pid) != "T" { // each of its threads has to stop
 				runtime.Gosched()
 			}
-			if err := g.Keying(t.Context()); err != nil {
+			if err := g.Keying(t.Context(), time.Minute); err != nil {
 				t.Fatal(err)
 			}
 			if g.Process() == pid {
@@ -150,7 +150,7 @@ func TestOneGuardianForASource(t *testing.T) {
 	if err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
 	}
-	if err := first.Keying(t.Context()); err != nil {
+	if err := first.Keying(t.Context(), time.Minute); err != nil {
 		t.Errorf("the first was disturbed: %v", err)
 	}
 }
@@ -179,7 +179,7 @@ func TestCloseWithTheSourceOn(t *testing.T) {
 	if err := g.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if err := g.Keying(t.Context()); err != nil {
+	if err := g.Keying(t.Context(), time.Minute); err != nil {
 		t.Fatal(err)
 	}
 	pid := g.Process()
