@@ -181,6 +181,13 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			return &ruleError{ruleGuardian, err}
 		}
 	}
+	// The last line, where the source has one: it goes off by itself when nobody is
+	// left to switch it off.
+	if timed, ok := t.links.source.(driver.TimedSource); ok {
+		if _, err := timed.SetTimer(ctx, min(2*expect+timerSlack, limit+limit/5)); err != nil {
+			return wrong(RoleSource, err)
+		}
+	}
 	// What should fit has been checked; this is for what hangs.
 	unwatch = t.watch(ctx, cutWork, limit+limit/10)
 	on, err := t.links.source.SetOutput(ctx, true)
@@ -201,6 +208,10 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	}
 	return t.stillOn(ctx)
 }
+
+// timerSlack is what keying and reading back may take besides the work, before a
+// source's own timer switches it off.
+const timerSlack = 10 * time.Second
 
 // stillOn makes sure that the source was on to the end of the work. One that
 // restarted is a fault; one that somebody else switched off must not be keyed

@@ -225,3 +225,12 @@ func (a *attended) SetOutput(ctx context.Context, on bool) (bool, error) {
 
 // Output implements driver.Source.
 func (a *attended) Output(ctx context.Context) (bool, error) { return turn(a, ctx, a.Source.Output) }
+
+// SetTimer implements driver.TimedSource.
+func (a *attended) SetTimer(ctx context.Context, d time.Duration) (bool, error) {
+	timed, ok := a.Source.(driver.TimedSource)
+	if !ok {
+		return false, nil
+	}
+	return turn(a, ctx, func(ctx context.Context) (bool, error) { return timed.SetTimer(ctx, d) })
+}
