@@ -103,14 +103,22 @@ func (g *Guardian) beat(ctx context.Context) {
 	defer tick.Stop()
 	var last time.Time
 	var wait time.Duration
+	g.mu.Lock()
+	w := g.ward
+	g.mu.Unlock()
 	for {
+		ended := w.ended
+		if wait > 0 {
+			ended = nil // seen already: the pauses between tries count
+		}
 		select {
 		case <-ctx.Done():
 			return
+		case <-ended:
 		case <-tick.C:
 		}
 		g.mu.Lock()
-		w := g.ward
+		w = g.ward
 		g.mu.Unlock()
 		if w.say(wordBeat) == nil {
 			wait = 0

@@ -209,3 +209,54 @@ func stateOf(t *testing.T, pid int) string {
 	_, after, _ := strings.Cut(string(text), ") ")
 	return after[:1]
 }
+
+// A process that was killed is replaced at once, asked for or not, and the new one
+// knows what the one before knew.
+func TestTheNextKnowsWhatTheOneBeforeKnew(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		tell func(*guardian.Guardian)
+		want bool // the source is made safe at the daemon's end
+	}{
+		{"keyed", func(g *guardian.Guardian) {}, true},
+		{"keyed and off", (*guardian.Guardian).Off, false},
+		{"off and lost again", func(g *guardian.Guardian) { g.Off(); g.Lost() }, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			o := options(t)
+			o.Job.Timing.Grace = time.Hour
+			g := guardian.New(o)
+			if err := g.Start(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			if err := g.Keying(t.Context(), time.Minute); err != nil {
+				t.Fatal(err)
+			}
+			c.tell(g)
+			pid := g.Process()
+			if err := syscall.Kill(pid, syscall.SIGKILL); err != nil {
+				t.Fatal(err)
+			}
+			tick := time.NewTicker(5 * time.Millisecond)
+			defer tick.Stop()
+			for deadline := time.Now().Add(time.Minute); g.Process() == pid || !g.StandsBy(); <-tick.C {
+				if time.Now().After(deadline) {
+					t.Fatal("it is not replaced")
+				}
+			}
+			pid = g.Process()
+			if err := g.Close(); err != nil {
+				t.Fatal(err)
+			}
+			for deadline := time.Now().Add(time.Minute); syscall.Kill(pid, 0) == nil; <-tick.C {
+				if time.Now().After(deadline) {
+					t.Fatal("the process does not end")
+				}
+			}
+			if touched(o) != c.want {
+				t.Errorf("made safe: %v, want %v", touched(o), c.want)
+			}
+		})
+	}
+}

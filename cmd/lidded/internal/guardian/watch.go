@@ -74,7 +74,25 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 				return w.takeOver(ctx)
 			}
 		case <-w.beats.C:
-			if w.on {
+			if !w.on {
+				continue
+			}
+			// On a busy machine it may be this process that came too late, and not the
+			// beat.
+			late := time.NewTimer(lateBeat)
+			select {
+			case word, ok := <-words:
+				if late.Stop(); !ok {
+					w.Log.Warn("the daemon is gone", zap.Bool("source_may_be_on", w.on))
+					return w.takeOver(ctx)
+				}
+				if bye := w.hear(ctx, word); bye {
+					if !w.on || !w.touched {
+						return nil
+					}
+					return w.takeOver(ctx)
+				}
+			case <-late.C:
 				return w.end(ctx, "no beat for "+w.Timing.Miss.String())
 			}
 		case <-w.limit.C:
@@ -96,6 +114,9 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 		}
 	}
 }
+
+// lateBeat is how long a beat that should have come is waited for once more.
+const lateBeat = 100 * time.Millisecond
 
 // hear takes one word of the daemon.
 func (w *Watch) hear(ctx context.Context, word string) (bye bool) {
