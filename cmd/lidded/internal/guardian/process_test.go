@@ -220,6 +220,12 @@ func TestTheNextKnowsWhatTheOneBeforeKnew(t *testing.T) {
 	}{
 		{"keyed", func(g *guardian.Guardian) {}, true},
 		{"keyed and off", (*guardian.Guardian).Off, false},
+		{"off and keyed again", func(g *guardian.Guardian) {
+			g.Off()
+			if err := g.Keying(context.Background(), time.Minute); err != nil {
+				panic(err)
+			}
+		}, true},
 		{"off and lost again", func(g *guardian.Guardian) { g.Off(); g.Lost() }, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
