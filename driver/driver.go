@@ -162,3 +162,11 @@ type Source interface {
 	// Output asks for the state.
 	Output(ctx context.Context) (bool, error)
 }
+
+// TimedSource is what a source may be besides: one with a timer of its own that
+// switches the output off, whoever else has gone.
+type TimedSource interface {
+	// SetTimer sets the timer, which counts from when the output goes on, to d or a
+	// little more, and makes sure of it; false where the instrument has none.
+	SetTimer(ctx context.Context, d time.Duration) (bool, error)
+}

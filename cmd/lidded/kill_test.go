@@ -42,7 +42,7 @@ const killConfig = `daemon: {listen: "@listen@", store: "@store@", log: {format:
 benches:
   - name: depot
     analyzer: {address: "tcp://@analyzer@", dialect: analyzer-opc}
-    source: {address: "tcp://@source@", dialect: source-scpi, max_level: 5 dBm}
+    source: {address: "tcp://@source@", dialect: @dialect@, max_level: 5 dBm}
     may_transmit:
       - {from: 30 MHz, to: 107 MHz, max_level: 0 dBm, basis: "virtual bench"}
       - {from: 340 MHz, to: 950 MHz, max_level: -3 dBm, basis: "virtual bench"}
@@ -76,7 +76,7 @@ func TestKilled(t *testing.T) {
 	}{{"source with many connections", 0}, {"source with one connection", 1}} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			newAssault(t, c.clients).run(kills, stops)
+			newAssault(t, "source-scpi", c.clients).run(kills, stops)
 		})
 	}
 }
@@ -119,12 +119,12 @@ type blow struct {
 	off    time.Duration
 }
 
-func newAssault(t *testing.T, clients int) *assault {
+func newAssault(t *testing.T, source string, clients int) *assault {
 	world, err := virtual.Preset("depot")
 	if err != nil {
 		t.Fatal(err)
 	}
-	traits, err := virtual.TraitPreset("source-scpi")
+	traits, err := virtual.TraitPreset(source)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +141,7 @@ func newAssault(t *testing.T, clients int) *assault {
 	listen := freePort(t)
 	a.base = "http://" + listen
 	text := strings.NewReplacer("@listen@", listen, "@store@", a.store, "@analyzer@", bench.AnalyzerAddr(),
-		"@source@", bench.SourceAddr(), "@control@", bench.ControlAddr()).Replace(killConfig)
+		"@source@", bench.SourceAddr(), "@dialect@", source, "@control@", bench.ControlAddr()).Replace(killConfig)
 	if err := os.WriteFile(a.config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

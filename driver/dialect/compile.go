@@ -375,6 +375,26 @@ func (c *compiler) source() {
 	default:
 		c.failf("safe.confirm", "unknown value %q: known are readback, ack", f.Safe.Confirm)
 	}
+	c.timer(f.Safe.Timer)
+}
+
+// timer compiles the timer that switches the output off by itself. One that
+// cannot be read back is not relied on.
+func (c *compiler) timer(f *timerFile) {
+	if f == nil {
+		return
+	}
+	t := &Timer{set: c.steps("safe.timer.set", f.Set, Seconds), Get: c.query("safe.timer.get", f.Get), Longest: f.Longest}
+	if !takesValue(t.set) {
+		c.failf("safe.timer.set", "has no {seconds}: give the command that sets the timer, for example \"OUTP:TIM {seconds}\"")
+	}
+	if t.Get.Send == "" && !c.doc.Has("safe.timer.get") {
+		c.failf("safe.timer.get", "is missing: a timer that cannot be read back may not be there")
+	}
+	if t.Longest < 0 || t.Longest > 0 && t.Longest < time.Second {
+		c.failf("safe.timer.longest", "%v: need a second or more", t.Longest)
+	}
+	c.d.Safe.Timer = t
 }
 
 func (c *compiler) require(i Item, what string) *Setting {

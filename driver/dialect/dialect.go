@@ -296,4 +296,31 @@ type Safe struct {
 	// ByAck: the instrument cannot be asked for its output, and the
 	// acknowledgement of the last command stands for it.
 	ByAck bool
+	// Timer switches the output off whoever has gone; nil: the instrument has none.
+	Timer *Timer
+}
+
+// Timer is one of the instrument's own that counts from when the output goes on
+// and then switches it off.
+type Timer struct {
+	set     []step
+	Get     Command
+	Longest time.Duration // 0: no limit is known
+}
+
+// Set returns the commands that set the timer to d, in whole seconds and no
+// shorter, and what it is set to.
+func (t *Timer) Set(d time.Duration) ([]Command, time.Duration) {
+	d = (max(d, time.Second) + time.Second - 1).Truncate(time.Second)
+	if t.Longest > 0 {
+		d = min(d, t.Longest)
+	}
+	out := make([]Command, len(t.set))
+	for i, s := range t.set {
+		out[i] = s.Command
+		if s.template.quantity() != QuantityUnknown {
+			out[i].Send = s.template.number(d.Seconds())
+		}
+	}
+	return out, d
 }

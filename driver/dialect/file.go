@@ -159,8 +159,16 @@ type traceFile struct {
 }
 
 type safeFile struct {
-	Send    stepsFile `yaml:"send"`
-	Confirm string    `yaml:"confirm"`
+	Send    stepsFile  `yaml:"send"`
+	Confirm string     `yaml:"confirm"`
+	Timer   *timerFile `yaml:"timer"`
+}
+
+// timerFile is a timer of the instrument's own that switches the output off.
+type timerFile struct {
+	Set     stepsFile     `yaml:"set"`
+	Get     stepFile      `yaml:"get"`
+	Longest time.Duration `yaml:"longest"`
 }
 
 // stepFile is one exchange; a plain text is the command alone.

@@ -31,6 +31,7 @@ var (
 	sources = []struct{ dialect, traits string }{
 		{"source-scpi", "source-scpi"},
 		{"source-ack", "source-ack"},
+		{"source-timer", "source-timer"},
 	}
 )
 

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"lidded/driver"
 	"lidded/driver/dialect"
+	"lidded/driver/scpi"
 	"lidded/driver/unit"
 )
 
@@ -17,7 +19,10 @@ type Source struct {
 	on               bool     // as last acknowledged, for a source that cannot be asked
 }
 
-var _ driver.Source = (*Source)(nil)
+var (
+	_ driver.Source      = (*Source)(nil)
+	_ driver.TimedSource = (*Source)(nil)
+)
 
 // OpenSource connects to a source, makes it safe (output off and read back as
 // off) and puts it into its known state. It tries once; Recover may be called
@@ -220,4 +225,28 @@ func (s *Source) Output(ctx context.Context) (bool, error) {
 		expected = "on"
 	}
 	return s.output(ctx, expected)
+}
+
+// SetTimer implements driver.TimedSource.
+func (s *Source) SetTimer(ctx context.Context, d time.Duration) (bool, error) {
+	t := s.dialect.Safe.Timer
+	if t == nil {
+		return false, nil
+	}
+	cmds, want := t.Set(d)
+	if err := s.apply(ctx, cmds); err != nil {
+		return false, err
+	}
+	reply, err := s.do(ctx, t.Get)
+	if err != nil {
+		return false, err
+	}
+	got, err := scpi.ParseNumber(reply)
+	if err != nil {
+		return false, s.distrust("read back", t.Get, driver.KindFormat, err, string(reply))
+	}
+	if !(got > 0 && got <= 1.05*want.Seconds()) {
+		return false, s.readback(cmds, fmt.Sprintf("the output timer reads back as %g s after it was set to %v", got, want))
+	}
+	return true, nil
 }

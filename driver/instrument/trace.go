@@ -73,6 +73,7 @@ func (a *Analyzer) rawTrace(ctx context.Context) ([]byte, error) {
 	case d.Shape == dialect.OneBlock:
 		raw, err = a.conn.ReadBlock(ctx, a.expectBytes(), timeout)
 	default:
+		a.conn.Expect(a.expectText())
 		raw, err = a.conn.ReadLine(ctx, timeout)
 	}
 	if err != nil {
@@ -97,6 +98,27 @@ func (a *Analyzer) expectBytes() int {
 	return n
 }
 
+// expectText returns the most bytes that a trace as text is given time for.
+func (a *Analyzer) expectText() int {
+	const perValue, unknown = 24, 10001
+	n := a.expectValues()
+	if n <= 0 {
+		n = unknown
+	}
+	return perValue * n
+}
+
+// slow gives up a trace that comes in pieces, each in time, and is not complete
+// after the time that so many bytes of it may take.
+func (a *Analyzer) slow(begun time.Time, first time.Duration, bytes int) error {
+	if a.conn == nil || time.Since(begun) <= first+a.conn.Allowance(min(bytes, a.expectText())) {
+		return nil
+	}
+	q := a.dialect.Trace.Query
+	a.drop()
+	return a.fail("read trace", q.Send, driver.KindTimeout, errors.New("the trace comes too slowly and was not complete"), "", "")
+}
+
 // expectValues returns the numbers in a trace, 0 when not known.
 func (a *Analyzer) expectValues() int {
 	if a.dialect.Trace.Pairs {
@@ -109,7 +131,11 @@ func (a *Analyzer) expectValues() int {
 func (a *Analyzer) traceLines(ctx context.Context, timeout time.Duration) ([]byte, error) {
 	d := &a.dialect.Trace
 	a.text = a.text[:0]
+	begun, first := time.Now(), max(timeout, a.opts.Reply, a.opts.FirstReply, longestFirst)
 	for n, fields := 0, 0; ; n++ {
+		if err := a.slow(begun, first, len(a.text)); err != nil {
+			return nil, err
+		}
 		var line []byte
 		var err error
 		ended := false
@@ -153,6 +179,13 @@ func (a *Analyzer) fields(line []byte) int {
 	return bytes.Count(line, []byte{a.dialect.Trace.Separator}) + 1
 }
 
+// longestFirst is what the first piece of a trace may take in any case.
+const longestFirst = 10 * time.Second
+
+// perPoint is what one point of a trace asked for point by point may take on
+// average (ours, no source; a line of 9600 baud takes some 30 ms).
+const perPoint = 300 * time.Millisecond
+
 // pointByPoint asks for one point at a time.
 func (a *Analyzer) pointByPoint(ctx context.Context) ([]byte, error) {
 	d := &a.dialect.Trace
@@ -160,8 +193,13 @@ func (a *Analyzer) pointByPoint(ctx context.Context) ([]byte, error) {
 		return nil, a.fail("read trace", d.Query.Send, driver.KindFormat, fmt.Errorf("%d points", a.points), "", "the number of points must be known")
 	}
 	a.text = a.text[:0]
+	begun := time.Now()
 	for i := range a.points {
 		q := d.PointQuery(i)
+		// Each point is an exchange of its own, and has the time of one.
+		if err := a.slow(begun, max(q.Timeout, a.patience, a.opts.FirstReply, longestFirst)+time.Duration(i)*(perPoint+a.opts.MinGap), len(a.text)); err != nil {
+			return nil, err
+		}
 		if err := a.conn.WriteLine(ctx, q.Send); err != nil {
 			return nil, a.lost(err)
 		}

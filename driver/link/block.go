@@ -92,6 +92,7 @@ func (c *Conn) ReadN(ctx context.Context, n int, timeout time.Duration) ([]byte,
 func (o *operation) take(skip, n int, wait time.Duration) ([]byte, error) {
 	c := o.c
 	c.room(skip + n + 2 - (c.w - c.r))
+	o.size = skip + n
 	for c.w-c.r < skip+n {
 		if err := o.fill(wait, "no reply came"); err != nil {
 			return nil, err
@@ -125,7 +126,15 @@ func (o *operation) indefinite(h scpi.Header, expect int) ([]byte, error) {
 	c := o.c
 	for c.w-c.r-h.Size < max(expect, len("\r\n")+1) {
 		c.room(max(1, expect))
-		o.readDeadline(time.Now().Add(c.opts.Gap))
+		if o.first.IsZero() {
+			o.first = time.Now()
+		}
+		o.size = h.Size + max(expect, 1)
+		until := time.Now().Add(c.opts.Gap)
+		if due := o.due(); due.Before(until) {
+			until = due
+		}
+		o.readDeadline(until)
 		n, err := c.t.Read(c.buf[c.w:])
 		c.w += n
 		if n > 0 {

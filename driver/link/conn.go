@@ -55,6 +55,8 @@ type Conn struct {
 	polled    int
 	pollErr   error
 
+	expect int // bytes of the next reply, 0 if nobody said
+
 	mu        sync.Mutex
 	cause     error           // the first failure
 	watched   <-chan struct{} // of the context whose end ends operations
@@ -115,6 +117,41 @@ type operation struct {
 	c    *Conn
 	ctx  context.Context
 	name string
+
+	begun time.Time // when it first waited for input
+	first time.Time // when the reply began
+	size  int       // bytes expected; 0: lineSize
+}
+
+// Expect says how many bytes the next reply may have, so that a long one gets
+// its time. It holds for one read; ReadBlock and ReadN go by what they are told.
+func (c *Conn) Expect(bytes int) { c.expect = bytes }
+
+// rate is how many bytes a second are the least: of a slow serial line, a third
+// of what it carries.
+func (c *Conn) rate() float64 {
+	if c.addr.Scheme == SchemeSerial && c.addr.Baud > 0 {
+		return min(leastRate, float64(c.addr.Baud)/10/3)
+	}
+	return leastRate
+}
+
+// due is when the reply that has begun must be complete, given what has come.
+func (o *operation) due() time.Time {
+	c := o.c
+	size := o.size
+	if size <= 0 {
+		size = max(c.expect, lineSize)
+	}
+	return o.first.Add(c.Allowance(min(c.w-c.r, size) + 1))
+}
+
+func (c *Conn) slack() time.Duration { return max(2*c.opts.Gap, leastSlack) }
+
+// Allowance is how long a reply of so many bytes may take from its first byte
+// on, for whoever reads one in several pieces.
+func (c *Conn) Allowance(bytes int) time.Duration {
+	return c.slack() + time.Duration(float64(bytes)/c.rate()*float64(time.Second))
 }
 
 // long ago, as a deadline that has passed.
@@ -166,6 +203,7 @@ func (c *Conn) unwatch() {
 
 // end finishes the operation.
 func (o *operation) end() {
+	o.c.expect = 0
 	if o.c.opts.MinGap > 0 {
 		o.c.lastUse = time.Now()
 	}
@@ -273,12 +311,23 @@ func (c *Conn) room(n int) {
 // first; between the pieces of one, or when it has begun, it is Options.Gap.
 func (o *operation) fill(first time.Duration, what string) error {
 	c := o.c
-	wait := first
+	now := time.Now()
+	if o.begun.IsZero() {
+		o.begun = now
+	}
+	wait, until := first, o.begun.Add(first)
 	if c.w > c.r {
+		if o.first.IsZero() {
+			o.first = now
+		}
 		wait, what = c.opts.Gap, "the reply stopped, nothing more came"
+		until = now.Add(wait)
+		if due := o.due(); due.Before(until) {
+			wait, what, until = due.Sub(o.first), "the reply goes on too slowly and was not complete", due
+		}
 	}
 	c.room(1)
-	o.readDeadline(time.Now().Add(wait))
+	o.readDeadline(until)
 	n, err := c.t.Read(c.buf[c.w:])
 	if n > 0 {
 		c.w += n

@@ -11,6 +11,21 @@ type Timeouts struct {
 	Gap        time.Duration // from one piece of a reply to the next, 1 s
 }
 
+// A reply has an end, too: a peer that sends a byte now and then would renew the
+// time-out between pieces for ever. From its first byte on, a reply may take
+// twice Gap (2 s at least) and, for each byte that has come, the time that it
+// takes at leastRate, but never more than for as many bytes as are expected.
+const (
+	leastSlack = 2 * time.Second
+	// leastRate is slower than what any instrument on a network does: a serial
+	// line of 9600 baud behind a gateway carries five times as much (common
+	// practice, no source).
+	leastRate = 200 // bytes a second
+	// lineSize is the most that a reply is allowed time for where nobody said how
+	// long it is.
+	lineSize = 4096
+)
+
 // Options says how an instrument is talked to. The zero value is right for
 // most instruments on TCP.
 type Options struct {

@@ -1,6 +1,8 @@
 package virtual
 
 import (
+	"time"
+
 	"lidded/driver/virtual/internal/program"
 )
 
@@ -11,6 +13,25 @@ type source struct {
 	on          bool
 	settled     float64 // simulated time at which the output is as set
 	mod         bool
+	timer       float64 // the output's own, in seconds; 0: none
+	keyings     int     // so often it went on
+}
+
+// lapse switches the output off when its timer has run out.
+func (s *source) lapse() {
+	s.keyings++
+	if s.timer <= 0 {
+		return
+	}
+	b, n := s.bench, s.keyings
+	time.AfterFunc(b.clock.real(s.timer), func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		if s.on && s.keyings == n {
+			s.on = false
+			s.apply()
+		}
+	})
 }
 
 func newSource(b *Bench, t Traits) *source {
@@ -34,6 +55,7 @@ func (s *source) reset() {
 	s.freq, s.level, s.on, s.mod = min(100e6, float64(s.bench.world.Source.MaxFreq)), float64(s.bench.world.Source.MinLevel), false, false
 	s.freq = max(s.freq, float64(s.bench.world.Source.MinFreq))
 	s.bench.air.srcInternal = false
+	s.timer = 0
 	s.apply()
 }
 
@@ -68,7 +90,8 @@ func (s *source) apply() {
 }
 
 func (s *source) commands() {
-	w := &s.bench.world.Source
+	b := s.bench
+	w := &b.world.Source
 	freq := func() program.Range {
 		return program.Range{Min: float64(w.MinFreq), Max: float64(w.MaxFreq), Default: 100e6}
 	}
@@ -83,7 +106,18 @@ func (s *source) commands() {
 		func(v float64) *program.Error { s.level = v; s.apply(); return nil })
 	s.boolean("OUTPut#[:STATe]",
 		func() bool { return s.on },
-		func(v bool) { s.on = v; s.apply() })
+		func(v bool) {
+			was := s.on
+			if s.on = v; v && !was && !b.clock.jumps() {
+				s.lapse()
+			}
+			s.apply()
+		})
+	if s.traits.OutputTimer {
+		s.number("OUTPut#:TIMer", program.Time, func() program.Range { return program.Range{Min: 0, Max: 3600} },
+			func() float64 { return s.timer },
+			func(v float64) *program.Error { s.timer = v; return nil })
+	}
 	s.boolean("OUTPut#:MODulation[:STATe]", func() bool { return s.mod }, func(v bool) { s.mod = v })
 	s.choice("[SOURce#]:ROSCillator:SOURce", []string{"INTernal", "EXTernal"},
 		func() string { return reference(s.bench.world.SharedReference, s.bench.air.srcInternal) },

@@ -127,6 +127,9 @@ type Traits struct {
 	// Thermometer adds SYST:TEMP?, in degrees Celsius; the control command
 	// "temperature" sets what it says, 35 at first.
 	Thermometer bool `yaml:"thermometer"`
+	// OutputTimer adds OUTP:TIM, in seconds, 0 for none: so long after it went on,
+	// a source's output goes off by itself.
+	OutputTimer bool `yaml:"output_timer"`
 	// NoMarkers and NoPreamp remove those commands.
 	NoMarkers bool `yaml:"no_markers"`
 	NoPreamp  bool `yaml:"no_preamp"`
@@ -252,6 +255,12 @@ var traitPresets = map[string]func() Traits{
 	},
 	// The textbook source.
 	"source-scpi": func() Traits { return sourceTraits("source-scpi") },
+	// A source whose output goes off by itself when its timer has run out.
+	"source-timer": func() Traits {
+		t := sourceTraits("source-timer")
+		t.OutputTimer = true
+		return t
+	},
 	// A source that answers OK to every setting, one command to a line.
 	"source-ack": func() Traits {
 		t := sourceTraits("source-ack")

@@ -34,7 +34,11 @@ type Setup struct {
 	Facts sweep.Bench
 	// Open opens both instruments. Where only one can be opened, it returns that
 	// one beside the error, so that a source is made safe without an analyzer.
-	Open     func(ctx context.Context) (driver.Analyzer, driver.Source, error)
+	Open func(ctx context.Context) (driver.Analyzer, driver.Source, error)
+	// Safe, if not nil, puts the source into its safe state over a connection of
+	// its own and returns nil when it was read back as off. An order to switch off
+	// takes this way where the link in use does not serve.
+	Safe     func(ctx context.Context) error
 	Hands    Hands // nil: none
 	Journal  Journal
 	Observer sweep.Observer // nil: none; called in order, must not block nor call the Bench's controls
@@ -58,7 +62,8 @@ type Setup struct {
 type Guardian interface {
 	// Keying is called before the source is keyed and returns once the guardian
 	// stands by and does nothing to the source itself. An error prevents keying.
-	Keying(ctx context.Context) error
+	// limit is how long the source may be on.
+	Keying(ctx context.Context, limit time.Duration) error
 	// Off is called when the source was read back as off.
 	Off()
 	// Lost is called when a source that may be on could not be switched off at a
@@ -82,15 +87,17 @@ type Bench struct {
 
 	keyedSince func(context.Context, time.Time) ([]sweep.Keying, error)
 
-	jobs chan *job
-	offs chan *offRequest
+	jobs   chan *job
+	nudged chan struct{} // an order was carried out: the links may want looking after
 
 	mu      sync.Mutex
 	serving bool
-	settled chan struct{} // closed when what an earlier daemon left is sorted out
-	gone    chan struct{} // closed when Serve ends
-	active  *conduct      // reserved or being conducted
-	last    *conduct      // the one before
+	settled chan struct{}               // closed when what an earlier daemon left is sorted out
+	gone    chan struct{}               // closed when Serve ends
+	active  *conduct                    // reserved or being conducted
+	last    *conduct                    // the one before
+	owed    []Owed                      // what the journal has not taken
+	closing map[sweep.RunID]sweep.State // interrupted runs being closed for good
 
 	order sync.Mutex // events reach the observer in order
 	see   sync.Mutex
@@ -105,18 +112,12 @@ type job struct {
 	reply  chan error
 }
 
-// offRequest asks the owner to put the source off now.
-type offRequest struct {
-	who   string
-	reply chan error
-}
-
 // New makes a bench. Nothing is opened before Serve.
 func New(s Setup) *Bench {
 	b := &Bench{
 		facts: s.Facts, hands: s.Hands, journal: s.Journal, observer: s.Observer,
 		clock: s.Clock, log: s.Logger, software: s.Software, rules: s.Rules.withDefaults(),
-		jobs: make(chan *job), offs: make(chan *offRequest), keyedSince: s.KeyedSince,
+		jobs: make(chan *job), nudged: make(chan struct{}, 1), keyedSince: s.KeyedSince,
 	}
 	if b.clock == nil {
 		b.clock = RealClock()
@@ -125,10 +126,17 @@ func New(s Setup) *Bench {
 		b.log = zap.NewNop()
 	}
 	b.log = b.log.Named("engine").With(zap.String("bench", s.Facts.Name))
-	b.links = &links{open: s.Open, clock: b.clock, log: b.log}
+	turns := newTurns()
+	b.links = &links{open: s.Open, clock: b.clock, log: b.log, turns: turns}
 	b.links.changed = func() { b.tell("link", "", nil) }
 	b.tx = &transmitter{
-		facts: s.Facts, permit: s.Permit, rules: b.rules, clock: b.clock, journal: s.Journal, links: b.links, log: b.log, guard: s.Guardian,
+		facts: s.Facts, permit: s.Permit, rules: b.rules, clock: b.clock, journal: s.Journal, links: b.links, log: b.log, guard: s.Guardian, turns: turns, safe: s.Safe,
+		nudge: func() {
+			select {
+			case b.nudged <- struct{}{}:
+			default:
+			}
+		},
 		changed: func(on bool) { b.tell("source", "", func(p *sweep.Progress) { p.SourceOn = on }) },
 	}
 	b.view = sweep.Progress{Bench: s.Facts.Name}
@@ -149,16 +157,22 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 	}
 	b.serving, b.settled, b.gone = true, make(chan struct{}), make(chan struct{})
 	b.mu.Unlock()
+	b.tx.turns.serve(true)
 	defer func() {
-		b.mu.Lock()
-		b.serving = false
-		close(b.gone)
-		b.mu.Unlock()
+		// Orders to switch off are taken to the very end.
+		defer func() {
+			b.mu.Lock()
+			b.serving = false
+			close(b.gone)
+			b.mu.Unlock()
+		}()
 		if b.links.source != nil {
 			if _, offErr := b.tx.off(ctx); offErr != nil {
 				err = errors.Join(err, fmt.Errorf("bench %s: %s: %w", b.facts.Name, ruleSourceOff, offErr))
 			}
 		}
+		b.tx.turns.serve(false)
+		b.tx.orders.Wait()
 		b.links.close()
 	}()
 	down := b.ready(ctx)
@@ -169,6 +183,7 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 		return err
 	}
 	close(b.settled)
+	unpaid := owedFirst
 	for try := 0; ; {
 		wait := b.rules.IdleCheck
 		if down != nil {
@@ -177,11 +192,21 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 		} else {
 			try = 0
 		}
+		if len(b.Owed()) == 0 {
+			unpaid = owedFirst
+		}
 		wake, stop := b.alarm(ctx, wait)
+		pay := b.reminder(unpaid)
 		select {
 		case <-ctx.Done():
 			stop()
+			b.settleUp(ctx, lastPatience)
 			return nil
+		case <-pay:
+			stop()
+			unpaid = min(2*unpaid, owedLongest)
+			b.settleUp(ctx, b.rules.JournalTimeout)
+			continue
 		case <-wake:
 			stop()
 			if down == nil {
@@ -192,15 +217,23 @@ func (b *Bench) Serve(ctx context.Context) (err error) {
 			stop()
 			b.do(ctx, j)
 			down = b.ready(ctx)
-		case q := <-b.offs:
+		case <-b.nudged:
 			stop()
-			err := b.sourceOff(ctx, q.who)
-			if down = b.ready(ctx); err != nil {
-				err = b.sourceOff(ctx, q.who)
-			}
-			q.reply <- err
+			down = b.ready(ctx)
 		}
 	}
+}
+
+// lastPatience is how long the end of a daemon waits for a journal that has not
+// taken how a run ended.
+const lastPatience = 2 * time.Second
+
+// reminder wakes after d in real time while something is owed to the journal.
+func (b *Bench) reminder(d time.Duration) <-chan time.Time {
+	if len(b.Owed()) == 0 {
+		return nil
+	}
+	return time.After(d)
 }
 
 // alarm wakes after d, if d is not negative. stop waits for its goroutine.
@@ -284,14 +317,6 @@ func (b *Bench) idleCheck(ctx context.Context) {
 	}
 }
 
-func (b *Bench) sourceOff(ctx context.Context, who string) error {
-	b.log.Warn("source off asked", zap.String("who", who))
-	if _, err := b.tx.off(ctx); err != nil {
-		return fmt.Errorf("bench %s: %s: %w", b.facts.Name, ruleSourceOff, err)
-	}
-	return nil
-}
-
 // do takes a run from its acceptance to its end.
 func (b *Bench) do(ctx context.Context, j *job) {
 	c := j.c
@@ -299,7 +324,8 @@ func (b *Bench) do(ctx context.Context, j *job) {
 	defer stop(nil)
 	c.mu.Lock()
 	c.stop = stop
-	if c.end != nil { // ended before it began
+	c.halt.Store(&stop)
+	if c.heed(); c.end != nil { // ended before it began
 		stop(errEnding)
 	}
 	c.mu.Unlock()
@@ -421,6 +447,7 @@ func (b *Bench) start(ctx context.Context, j *job) error {
 func (b *Bench) conclude(ctx context.Context, c *conduct) {
 	_, offErr := b.tx.off(ctx)
 	c.mu.Lock()
+	c.heed()
 	end := c.end
 	if end == nil {
 		end = &ending{sweep.Failed, ruleInternal + ": it ended without a reason", ""}
@@ -444,7 +471,11 @@ func (b *Bench) conclude(ctx context.Context, c *conduct) {
 		if state != sweep.Interrupted {
 			state = sweep.Failed
 		}
-		c.become(state, fmt.Sprintf("%s: %v; %s", ruleJournal, err, reason), b.clock.Now().UTC())
+		reason, now := fmt.Sprintf("%s: %v; %s", ruleJournal, err, reason), b.clock.Now().UTC()
+		b.mu.Lock()
+		b.owed = append(b.owed, Owed{Run: c.id, State: state, Reason: reason, At: now, Err: err, who: end.who})
+		b.mu.Unlock()
+		c.become(state, reason, now)
 	}
 	c.mu.Unlock()
 	b.free(c, true)

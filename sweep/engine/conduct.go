@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -41,6 +42,9 @@ type conduct struct {
 	waiting *sweep.Step
 	end     *ending
 	stop    context.CancelCauseFunc // cuts the work
+
+	ordered atomic.Pointer[ending]                  // the source was ordered off; needs no mu
+	halt    atomic.Pointer[context.CancelCauseFunc] // stop, for whom mu is too much
 
 	wake  chan struct{} // a hold point was released
 	ended chan struct{} // closed when the run has ended
@@ -81,6 +85,7 @@ func (c *conduct) fire(ctx context.Context, e Event, reason, who string) error {
 }
 
 func (c *conduct) fireLocked(ctx context.Context, e Event, reason, who string) error {
+	c.heed()
 	move, err := Next(c.run.State, e)
 	if err != nil || c.end != nil {
 		return &StateError{Run: c.id, State: c.run.State, Event: e}
@@ -114,6 +119,27 @@ func (c *conduct) cut(e ending) {
 	}
 	if c.stop != nil {
 		c.stop(errEnding)
+	}
+}
+
+// takeAway ends a run whose source is ordered off. It waits for nothing: whoever
+// holds mu may be waiting for a journal. The work is cut by the order itself.
+func (c *conduct) takeAway(who string) {
+	c.ordered.CompareAndSwap(nil, &ending{sweep.Aborted, "source switched off by " + orNobody(who), who})
+}
+
+// letGo cuts the work of a run whose source was taken away.
+func (c *conduct) letGo() {
+	if stop := c.halt.Load(); stop != nil {
+		(*stop)(errEnding)
+	}
+}
+
+// heed makes an order that took the source away the end of the run, unless it
+// has one. mu is held.
+func (c *conduct) heed() {
+	if o := c.ordered.Load(); o != nil && c.end == nil && !ends(c.run.State) {
+		c.cut(*o)
 	}
 }
 
@@ -164,6 +190,7 @@ func (c *conduct) release(ctx context.Context, step int, who string) error {
 // over tells the owner to let go: the run is ending, or the daemon is.
 func (c *conduct) over(ctx context.Context) error {
 	c.mu.Lock()
+	c.heed()
 	end := c.end
 	c.mu.Unlock()
 	if end != nil {
@@ -179,6 +206,7 @@ func (c *conduct) over(ctx context.Context) error {
 func (c *conduct) between(ctx context.Context) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.heed()
 	if c.end == nil && c.run.State == sweep.Stopping {
 		if err := c.fireLocked(ctx, EventPoint, c.run.Reason, ""); err != nil {
 			return err

@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
+
+	"go.uber.org/zap"
 
 	"lidded/sweep"
 	"lidded/sweep/requirement"
@@ -182,6 +185,10 @@ func (b *Bench) hand(ctx context.Context, j *job) error {
 		b.mu.Unlock()
 		return &BusyError{b.facts.Name, id}
 	}
+	if state, closing := b.closing[j.c.id]; closing {
+		b.mu.Unlock()
+		return &StateError{j.c.id, state, EventResume}
+	}
 	b.active = j.c
 	gone := b.gone
 	b.mu.Unlock()
@@ -212,6 +219,11 @@ func (b *Bench) Resume(ctx context.Context, id sweep.RunID, who string) (sweep.R
 	}
 	if _, err := Next(r.State, EventResume); err != nil {
 		return sweep.Run{}, &StateError{id, r.State, EventResume}
+	}
+	for _, o := range b.Owed() {
+		if o.Run == id {
+			return sweep.Run{}, &OwedError{id, o.Err}
+		}
 	}
 	if err := b.admit(Request{Plan: r.Plan, Specimens: r.Specimens}); err != nil {
 		return sweep.Run{}, err
@@ -261,14 +273,35 @@ func (b *Bench) endBy(ctx context.Context, id sweep.RunID, e Event, did, who str
 	if err != nil || r.State.Busy() {
 		return &StateError{id, r.State, e}
 	}
+	now := b.clock.Now().UTC()
+	b.mu.Lock() // never while the journal is written: switching off must not wait for it
+	_, closing := b.closing[id]
+	owed := b.owes(id)
+	switch {
+	case b.active != nil && b.active.id == id:
+		err = &StateError{id, sweep.Running, e}
+	case closing:
+		err = &StateError{id, b.closing[id], e}
+	case owed != nil: // the journal gets both in one
+		owed.State, owed.Reason, owed.At, owed.who = move.Next, reason+"; "+owed.Reason, now, who
+	default:
+		if b.closing == nil {
+			b.closing = map[sweep.RunID]sweep.State{}
+		}
+		b.closing[id] = move.Next // against a resume meanwhile
+	}
+	b.mu.Unlock()
+	if err != nil || owed != nil {
+		return err
+	}
+	defer func() {
+		b.mu.Lock()
+		delete(b.closing, id)
+		b.mu.Unlock()
+	}()
 	wctx, cancel := b.durable(ctx)
 	defer cancel()
-	b.mu.Lock() // against a resume meanwhile
-	defer b.mu.Unlock()
-	if b.active != nil && b.active.id == id {
-		return &StateError{id, sweep.Running, e}
-	}
-	return b.journal.Transition(wctx, id, b.clock.Now().UTC(), move.Next, reason, who)
+	return b.journal.Transition(wctx, id, now, move.Next, reason, who)
 }
 
 func orNobody(who string) string {
@@ -291,32 +324,43 @@ func (b *Bench) Release(ctx context.Context, id sweep.RunID, step int, who strin
 	return &StateError{id, r.State, EventRelease}
 }
 
-// SourceOff aborts the run under way, if any, and puts the source off whatever
-// is known of it. It returns when it is read back as off.
+// SourceOff puts the source off whatever is known of it, and aborts the run under
+// way, if any. It returns when the source is read back as off, and waits for
+// nothing else: not for the analyzer, the run or the journal.
 func (b *Bench) SourceOff(ctx context.Context, who string) error {
 	b.mu.Lock()
-	c, serving, gone := b.active, b.serving, b.gone
+	c, serving := b.active, b.serving
 	b.mu.Unlock()
 	if !serving {
 		return ErrNotServing
 	}
+	b.log.Warn("source off asked", zap.String("who", who))
+	var cut func()
 	if c != nil {
-		// A run that is ending already needs no abort, only patience.
-		var illegal *StateError
-		if err := c.fire(ctx, EventAbort, "source switched off by "+orNobody(who), who); err != nil && !errors.As(err, &illegal) {
-			b.log.Sugar().Warnw("abort for source off", "error", err)
+		c.takeAway(who)
+		cut = c.letGo
+	}
+	if err := b.tx.orderOff(ctx, errors.New("by "+orNobody(who)), cut); err != nil {
+		if errors.Is(err, ErrNotServing) {
+			return err
+		}
+		return fmt.Errorf("bench %s: %s: %w", b.facts.Name, ruleSourceOff, err)
+	}
+	if c != nil { // the run's own end is worth no more than a moment
+		t := time.NewTimer(endGrace)
+		defer t.Stop()
+		select {
+		case <-c.ended:
+		case <-t.C:
+		case <-ctx.Done():
 		}
 	}
-	q := &offRequest{who, make(chan error, 1)}
-	select {
-	case b.offs <- q:
-	case <-gone:
-		return ErrNotServing
-	case <-ctx.Done():
-		return context.Cause(ctx)
-	}
-	return <-q.reply
+	return nil
 }
+
+// endGrace is how long an order that was carried out waits for the end of the
+// run that it took the source from.
+const endGrace = 250 * time.Millisecond
 
 // Wait returns a run when it has ended or is interrupted.
 func (b *Bench) Wait(ctx context.Context, id sweep.RunID) (sweep.Run, error) {
@@ -368,5 +412,6 @@ func (b *Bench) stored(ctx context.Context, id sweep.RunID) (sweep.Run, error) {
 	if r.Bench.Name != b.facts.Name {
 		return r, &OtherRunError{id, b.facts.Name, r.Bench.Name}
 	}
+	b.Told(&r)
 	return r, nil
 }

@@ -115,10 +115,7 @@ func (b *Bench) recall(ctx context.Context) error {
 	}
 	ctx, cancel := b.durable(ctx)
 	defer cancel()
-	open := b.rules.MaxKeyed
-	if open <= 0 {
-		open = time.Minute
-	}
+	open := b.rules.longestOn(0)
 	now := b.clock.Now()
 	list, err := b.keyedSince(ctx, now.Add(-hour-open))
 	if err != nil {

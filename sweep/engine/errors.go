@@ -163,6 +163,7 @@ const (
 	ruleReadback   = "the source's state reads back wrong"
 	rulePermission = "not permitted to transmit"
 	ruleKeyedLong  = "the source was on for longer than allowed"
+	ruleOrdered    = "the source was ordered off"
 	ruleGuardian   = "nobody stands by to switch the source off"
 	ruleLinkDown   = "an instrument stayed away"
 	ruleWaited     = "a condition of the bench did not clear"

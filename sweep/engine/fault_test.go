@@ -486,13 +486,17 @@ func TestAHungLookIsCutAtTheKeyedLimit(t *testing.T) {
 	}
 	s := w.setup()
 	s.Rules.MaxKeyed = time.Second
-	s.Clock = &sometimes{Clock: w, d: 1100 * time.Millisecond, now: w.stood}
+	clock := &sometimes{Clock: w, d: 1100 * time.Millisecond, now: w.stood}
+	s.Clock = clock
 	d := serve(t, s)
 	r := d.end(t, d.begin(t, request(plan(t, sweep.Linked, 100e6))))
 	if r.State != sweep.Completed {
 		t.Fatalf("ended %v: %s", r.State, r.Reason)
 	}
 	w.safe(t)
+	if !clock.met.Load() {
+		t.Error("nobody watched for the limit and a tenth")
+	}
 	faults := 0
 	for _, e := range w.journal.events {
 		if e.Kind == "fault" {
@@ -509,12 +513,14 @@ type sometimes struct {
 	engine.Clock
 	d   time.Duration
 	now chan struct{}
+	met atomic.Bool // slept so
 }
 
 func (s *sometimes) Sleep(ctx context.Context, d time.Duration) error {
 	if d != s.d {
 		return s.Clock.Sleep(ctx, d)
 	}
+	s.met.Store(true)
 	select {
 	case <-s.now:
 		return nil

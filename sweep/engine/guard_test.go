@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"lidded/sweep"
 )
@@ -23,9 +24,9 @@ func (g guard) say(what string) {
 	g.w.log = append(g.w.log, "guard."+what)
 }
 
-func (g guard) Keying(context.Context) error { g.say("Keying"); return g.refuse }
-func (g guard) Off()                         { g.say("Off") }
-func (g guard) Lost()                        { g.say("Lost") }
+func (g guard) Keying(context.Context, time.Duration) error { g.say("Keying"); return g.refuse }
+func (g guard) Off()                                        { g.say("Off") }
+func (g guard) Lost()                                       { g.say("Lost") }
 
 // TestTheGuardianIsToldInOrder: before each keying it stands by, after each it
 // is told that the source is off, and never says the log otherwise.

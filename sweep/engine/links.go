@@ -27,6 +27,7 @@ type links struct {
 	clock   Clock
 	log     *zap.Logger
 	changed func()
+	turns   *turns
 
 	analyzer driver.Analyzer
 	source   driver.Source
@@ -57,7 +58,7 @@ func (l *links) instrument(r Role) driver.Instrument {
 func (l *links) ensure(ctx context.Context) error {
 	if l.analyzer == nil || l.source == nil {
 		l.close()
-		a, s, err := l.open(ctx)
+		a, s, err := l.fresh(ctx)
 		l.analyzer, l.source = a, s
 		if err == nil && (a == nil || s == nil) {
 			err = errors.New("not opened")
@@ -78,6 +79,21 @@ func (l *links) ensure(ctx context.Context) error {
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// fresh opens both instruments, which an order to switch off may cut short.
+func (l *links) fresh(ctx context.Context) (driver.Analyzer, driver.Source, error) {
+	ctx, done, err := l.turns.take(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer done()
+	a, s, err := l.open(ctx)
+	if s == nil {
+		return a, nil, err
+	}
+	l.turns.open(s)
+	return a, &attended{s, l.turns}, err
 }
 
 // recover re-establishes one link.

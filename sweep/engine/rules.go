@@ -27,13 +27,33 @@ type Rules struct {
 
 	Suspend Suspend // conditions that a run waits out; zero: the defaults
 
-	MaxKeyed       time.Duration // longest the source may be on without a break; none by default
+	// MaxKeyed is the longest the source may be on without a break. Without one it
+	// is DefaultMaxOn, or half as much again as a keying should take, and never
+	// more than LongestMaxOn.
+	MaxKeyed       time.Duration
 	MaxKeyedPerRun time.Duration // longest altogether in a run; none by default
 
 	// MaxKeyedPerHour is the longest altogether within any hour, over all runs of
 	// the bench since Serve; a run waits, source off, until it may go on. None by
 	// default.
 	MaxKeyedPerHour time.Duration
+}
+
+// DefaultMaxOn is how long a source may be on without a break where nothing is
+// stated: time-out timers of land mobile radios, which guard against the same
+// stuck key, are commonly set to a minute (common practice, no source). Longer
+// keyings have to be asked for beyond LongestMaxOn (ours, no source).
+const (
+	DefaultMaxOn = time.Minute
+	LongestMaxOn = 10 * time.Minute
+)
+
+// longestOn is how long the source may be on for work that should take expect.
+func (r Rules) longestOn(expect time.Duration) time.Duration {
+	if r.MaxKeyed > 0 {
+		return r.MaxKeyed
+	}
+	return min(max(DefaultMaxOn, expect+expect/2), LongestMaxOn)
 }
 
 // Patience is how often and with what pauses something is tried again.

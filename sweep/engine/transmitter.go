@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -18,7 +19,8 @@ import (
 // transmitter is the source under key-down discipline. Only keyed switches the
 // output on; off leaves no doubt that it is off.
 //
-// It is used by the goroutine that owns the bench; on alone may be read by others.
+// It is used by the goroutine that owns the bench, but for orderOff and on, which
+// may be used by any.
 type transmitter struct {
 	facts   sweep.Bench
 	permit  func(unit.Hz, unit.DBm) error
@@ -26,12 +28,21 @@ type transmitter struct {
 	clock   Clock
 	journal Journal
 	links   *links
-	guard   Guardian // nil: none
+	turns   *turns
+	safe    func(context.Context) error // makes it safe on a fresh connection; nil: no such way
+	guard   Guardian                    // nil: none
 	log     *zap.Logger
 	changed func(on bool)
+	nudge   func() // the owner should look at the links; nil: nobody
+
+	orders sync.WaitGroup // being carried out
 
 	on    atomic.Bool // true from before keying until read back as off, or not confirmed off
-	maybe bool        // keyed, or read back as on, and not read back as off since
+	maybe atomic.Bool // keyed, or read back as on, and not read back as off since
+
+	mu    sync.Mutex
+	offs  uint64    // so often it was read back as off
+	offAt time.Time // when it first was since it was last keyed
 
 	tuned struct { // what the source was last set to, and read back
 		askedFreq, freq   unit.Hz
@@ -103,8 +114,9 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if err := t.allowed(k.Freq, k.Level); err != nil {
 		return &ruleError{rulePermission, err}
 	}
-	if m := t.rules.MaxKeyed; m > 0 && expect > m {
-		return voidf("the source would be on for %v without a break, %v are allowed: a wider RBW or a smaller span is quicker", expect, m)
+	limit := t.rules.longestOn(expect)
+	if expect > limit {
+		return voidf("the source would be on for %v without a break, %v are allowed (key_down: max_on): a wider RBW or a smaller span is quicker", expect, limit)
 	}
 	if m := t.rules.MaxKeyedPerRun; m > 0 && t.spent+expect > m {
 		return &ruleError{ruleKeyedLong, fmt.Errorf("%v in this run, %v are allowed", t.spent+expect, m)}
@@ -117,16 +129,34 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if err := healthy(ctx, t.links.source, RoleSource); err != nil {
 		return err
 	}
+	ctx, cutWork := context.WithCancelCause(ctx)
+	defer cutWork(nil)
+	if err := t.turns.begin(cutWork); err != nil {
+		return &ruleError{ruleOrdered, err}
+	}
 	from := t.clock.Now()
 	k.On = from.UTC()
 	entry, err := t.keyOn(ctx, k)
 	if err != nil {
+		t.turns.end()
 		return &ruleError{ruleJournal, err}
 	}
+	t.mu.Lock()
+	t.offAt = time.Time{}
+	since := t.offs
+	t.mu.Unlock()
 	t.mark(true)
+	unwatch := func() {}
 	defer func() {
-		trouble, offErr := t.off(ctx)
+		trouble, offErr := t.offSince(ctx, since)
+		unwatch()
+		taken := t.turns.end()
 		now := t.clock.Now()
+		t.mu.Lock()
+		if offErr == nil && !t.offAt.IsZero() {
+			now = t.offAt // an order may have been quicker than whoever keyed it
+		}
+		t.mu.Unlock()
 		t.spent += now.Sub(from)
 		t.past = append(t.past, burst{from, now})
 		// The wall's clock may have been set meanwhile: how long it was on has not.
@@ -136,6 +166,8 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = &ruleError{ruleSourceOff, errors.Join(offErr, err)}
 		case ledgerErr != nil:
 			err = &ruleError{ruleJournal, ledgerErr}
+		case taken != nil:
+			err = &ruleError{ruleOrdered, taken}
 		case driver.KindOf(trouble) == driver.KindReadback:
 			err = &ruleError{ruleReadback, trouble}
 		case err == nil:
@@ -143,12 +175,21 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 			err = wrong(RoleSource, trouble)
 		}
 	}()
-	t.maybe = true
+	t.maybe.Store(true)
 	if t.guard != nil {
-		if err := t.guard.Keying(ctx); err != nil {
+		if err := t.guard.Keying(ctx, limit); err != nil {
 			return &ruleError{ruleGuardian, err}
 		}
 	}
+	// The last line, where the source has one: it goes off by itself when nobody is
+	// left to switch it off.
+	if timed, ok := t.links.source.(driver.TimedSource); ok {
+		if _, err := timed.SetTimer(ctx, min(2*expect+timerSlack, limit+limit/5)); err != nil {
+			return wrong(RoleSource, err)
+		}
+	}
+	// What should fit has been checked; this is for what hangs.
+	unwatch = t.watch(ctx, cutWork, limit+limit/10)
 	on, err := t.links.source.SetOutput(ctx, true)
 	if err == nil && !on {
 		err = readback("on", "off")
@@ -162,16 +203,15 @@ func (t *transmitter) keyed(ctx context.Context, k sweep.Keying, expect time.Dur
 	if err != nil {
 		return wrong(RoleSource, err)
 	}
-	if m := t.rules.MaxKeyed; m > 0 {
-		var done func()
-		ctx, done = t.limited(ctx, m+m/10) // what should fit has been checked; this is for what hangs
-		defer done()
-	}
 	if err := work(ctx); err != nil {
 		return err
 	}
 	return t.stillOn(ctx)
 }
+
+// timerSlack is what keying and reading back may take besides the work, before a
+// source's own timer switches it off.
+const timerSlack = 10 * time.Second
 
 // stillOn makes sure that the source was on to the end of the work. One that
 // restarted is a fault; one that somebody else switched off must not be keyed
@@ -190,17 +230,24 @@ func (t *transmitter) stillOn(ctx context.Context) error {
 	return &ruleError{ruleReadback, errors.New("somebody else switched it off while it was keyed")}
 }
 
-// limited cuts the work off after d, whatever it waits for.
-func (t *transmitter) limited(ctx context.Context, d time.Duration) (context.Context, func()) {
-	ctx, cancel := context.WithCancelCause(ctx)
+// watch cuts the work off after d, and puts the source off on a way of its own:
+// it waits for nobody, not for the work to let go either. stop ends it.
+func (t *transmitter) watch(ctx context.Context, cut context.CancelCauseFunc, d time.Duration) (stop func()) {
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		if t.clock.Sleep(ctx, d) == nil {
-			cancel(fmt.Errorf("the source was on for %v without a break", d))
+		wait := t.clock.Sleep
+		if t.rules.MaxKeyed <= 0 {
+			wait = sleep // a limit that nobody stated is of real time, whatever a virtual bench lives in
 		}
+		if wait(ctx, d) != nil {
+			return
+		}
+		t.log.Error("the source is on for too long and is switched off", zap.Duration("limit", d))
+		_ = t.orderOff(ctx, nil, func() { cut(fmt.Errorf("the source was on for %v without a break", d)) })
 	}()
-	return ctx, func() { cancel(nil); <-ended }
+	return func() { cancel(); <-ended }
 }
 
 func readback(asked, got string) error {
@@ -212,6 +259,18 @@ func readback(asked, got string) error {
 // means that the source may be on; trouble is the worst of what went wrong on
 // the way, a read-back that said "on" before anything else.
 func (t *transmitter) off(ctx context.Context) (trouble, err error) {
+	return t.offSince(ctx, t.confirmations())
+}
+
+// offSince is off where an order may have done it since the source was keyed:
+// a source that was read back as off after its since-th time is off.
+func (t *transmitter) offSince(ctx context.Context, since uint64) (trouble, err error) {
+	if o := t.turns.under(); o != nil {
+		<-o.done // it has gone first, and has a time-out of its own
+		if o.err != nil {
+			return o.err, o.err
+		}
+	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.rules.OffTotal)
 	defer cancel()
 	for try := range t.rules.Off.Tries {
@@ -221,22 +280,24 @@ func (t *transmitter) off(ctx context.Context) (trouble, err error) {
 		var on bool
 		on, err = t.tryOff(ctx, try > 0)
 		if err == nil && !on {
-			t.mark(false)
-			t.maybe = false
+			t.confirmed()
 			if t.guard != nil {
 				t.guard.Off()
 			}
 			return trouble, nil
 		}
+		if err != nil && t.confirmations() != since {
+			return trouble, nil // an order has, whatever became of the link
+		}
 		if err == nil {
-			t.maybe = true
+			t.maybe.Store(true)
 			err = readback("off", "on")
 		}
 		if trouble == nil || driver.KindOf(err) == driver.KindReadback {
 			trouble = err
 		}
 		t.log.Warn("source not confirmed off", zap.Int("try", try+1), zap.Error(err))
-		if t.guard != nil && t.maybe {
+		if t.guard != nil && t.maybe.Load() {
 			t.guard.Lost()
 		}
 	}
@@ -262,13 +323,38 @@ func (t *transmitter) tryOff(ctx context.Context, again bool) (on bool, err erro
 
 // isOff asks whether the output is off.
 func (t *transmitter) isOff(ctx context.Context) (bool, error) {
-	on, err := t.links.source.Output(ctx)
-	if err != nil {
-		return false, wrong(RoleSource, err)
+	for {
+		since := t.confirmations()
+		on, err := t.links.source.Output(ctx)
+		if err != nil {
+			return false, wrong(RoleSource, err)
+		}
+		if t.confirmations() != since {
+			continue // an order came between: the answer may be from before it
+		}
+		t.mark(on)
+		t.maybe.Store(on)
+		return !on, nil
 	}
-	t.mark(on)
-	t.maybe = on
-	return !on, nil
+}
+
+// confirmed takes down that the source was read back as off.
+func (t *transmitter) confirmed() {
+	t.mu.Lock()
+	t.offs++
+	if t.offAt.IsZero() {
+		t.offAt = t.clock.Now()
+	}
+	t.mu.Unlock()
+	t.maybe.Store(false)
+	t.mark(false)
+}
+
+// confirmations counts how often the source was read back as off.
+func (t *transmitter) confirmations() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.offs
 }
 
 func (t *transmitter) mark(on bool) {

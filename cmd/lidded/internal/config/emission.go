@@ -18,7 +18,7 @@ type Exposure struct {
 
 // KeyDown limits how long the source is on.
 type KeyDown struct {
-	MaxOn      time.Duration `yaml:"max_on"`       // without a break
+	MaxOn      time.Duration `yaml:"max_on"`       // without a break; absent or 0: engine.DefaultMaxOn, longer for slow sweeps, see engine.Rules
 	MaxPerRun  time.Duration `yaml:"max_per_run"`  // altogether in a run
 	MaxPerHour time.Duration `yaml:"max_per_hour"` // altogether within any hour; a run waits for it
 }
@@ -66,7 +66,11 @@ func checkEmission(b *Bench, at string, fail func(path, format string, args ...a
 		v   time.Duration
 	}{{"max_on", b.KeyDown.MaxOn}, {"max_per_run", b.KeyDown.MaxPerRun}, {"max_per_hour", b.KeyDown.MaxPerHour}} {
 		if d.v < 0 {
-			fail(at+".key_down."+d.key, "%v: need 0 (no limit) or more", d.v)
+			zero := "no limit"
+			if d.key == "max_on" {
+				zero = "the default"
+			}
+			fail(at+".key_down."+d.key, "%v: need 0 (%s) or more", d.v, zero)
 		}
 	}
 	if h := b.KeyDown.MaxPerHour; h > time.Hour {

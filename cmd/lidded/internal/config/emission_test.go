@@ -32,7 +32,7 @@ func TestEmissionRefusals(t *testing.T) {
 		{"cable gain", bench + "    radiated: {cable: -1 dB}\n", "lidded.yaml:6:23: benches[0].radiated.cable: -1.0 dB: a cable's loss is 0 dB or more; gain goes into amplifier"},
 		{"both", bench + "    conducted: true\n    radiated: {cable: 1 dB}\n", "lidded.yaml:7:15: benches[0].radiated: conducted: true says that nothing is radiated: remove radiated, or conducted"},
 		{"hour", bench + "    key_down: {max_per_hour: 90m}\n", "lidded.yaml:6:30: benches[0].key_down.max_per_hour: 1h30m0s: an hour has no more than 1h0m0s"},
-		{"negative", bench + "    key_down: {max_on: -1s}\n", "lidded.yaml:6:24: benches[0].key_down.max_on: -1s: need 0 (no limit) or more"},
+		{"negative", bench + "    key_down: {max_on: -1s}\n", "lidded.yaml:6:24: benches[0].key_down.max_on: -1s: need 0 (the default) or more"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := parse(c.text)

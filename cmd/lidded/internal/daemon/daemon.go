@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"time"
 
@@ -139,7 +140,7 @@ func Open(ctx context.Context, c *config.Config, o Options) (_ *Daemon, err erro
 		return nil, err
 	}
 	handler, err := rest.New(rest.Options{
-		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Specimens: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: d.store, Judge: d.judge, Live: d.hub,
+		Version: o.Software, Benches: benches{d}, Plans: plans{d}, Specimens: plans{d}, Makings: known.Shelf, Runs: service{d}, Records: records{d.store, d}, Judge: d.judge, Live: d.hub,
 		Upkeep: upkeep{d}, Briefs: d.briefs,
 		Exports: exports(d.store, d.judge, document.Facts{}), Ready: d.ready, Page: page, Guide: chapters, Metrics: d.metrics.Handler(), Requests: d.metrics.Request, Log: o.Logger,
 		Doors: d.front.entrance.gate, Hosts: c.Daemon.Hosts,
@@ -168,7 +169,7 @@ func (d *Daemon) addBench(lab *Bench, o Options) {
 		clock = engine.ScaledClock(s)
 	}
 	setup := engine.Setup{
-		Facts: lab.Facts, Open: open, Hands: handsOf(lab.Config.Hands), Journal: d.store, Observer: d, Clock: clock, Logger: log, Software: d.software,
+		Facts: lab.Facts, Open: open, Safe: lab.safe, Hands: handsOf(lab.Config.Hands), Journal: d.store, Observer: d, Clock: clock, Logger: log, Software: d.software,
 		Rules: rulesOf(lab), KeyedSince: d.keyedSince(lab.Facts.Name),
 	}
 	if b.guardian = d.guardianOf(lab, o); b.guardian != nil {
@@ -241,6 +242,11 @@ func (d *Daemon) ready(context.Context) []rest.Check {
 		}
 		why("analyzer", st.Analyzer)
 		why("source", st.Source)
+		c := rest.Check{Name: name + "/journal"}
+		for _, o := range d.benches[name].engine.Owed() {
+			c.Reason = fmt.Sprintf("run %s ended %v, which is not written down yet: %s", o.Run, o.State, rest.Told(o.Err))
+		}
+		out = append(out, c)
 	}
 	return out
 }
@@ -298,7 +304,7 @@ func (d *Daemon) instruments() []metrics.Bench {
 	out := make([]metrics.Bench, 0, len(d.order))
 	for _, name := range d.order {
 		st := d.benches[name].engine.Status()
-		out = append(out, metrics.Bench{Name: name, AnalyzerUp: st.Analyzer.Up, SourceUp: st.Source.Up, SourceOn: st.SourceOn})
+		out = append(out, metrics.Bench{Name: name, AnalyzerUp: st.Analyzer.Up, SourceUp: st.Source.Up, SourceOn: st.SourceOn, Owed: len(d.benches[name].engine.Owed())})
 	}
 	return out
 }

@@ -47,10 +47,6 @@ func suspendOf(s config.Suspend) engine.Suspend {
 	return out
 }
 
-// offAllowance is what switching off may take, in the worst case, after a keying
-// that was as long as allowed; see engine.Rules.OffTotal.
-const offAllowance = 40 * time.Second
-
 // virtualPatience is how long a source on this machine is tried that is gone with
 // its daemon: it was a virtual one, or what led to it ended.
 const virtualPatience = 10 * time.Minute
@@ -74,9 +70,6 @@ func (d *Daemon) guardianOf(lab *Bench, o Options) *guardian.Guardian {
 	timing := guardian.Timing{GiveUp: o.GuardianGivesUp}
 	if timing.GiveUp == 0 && onThisMachine(lab.Config.Source.Address) {
 		timing.GiveUp = virtualPatience
-	}
-	if m := lab.Config.KeyDown.MaxOn; m > 0 && lab.Config.TimeScale <= 1 {
-		timing.MaxOn = m + m/5 + offAllowance
 	}
 	c := d.lab.Config.Daemon
 	return guardian.New(guardian.Options{

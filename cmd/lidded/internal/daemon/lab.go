@@ -274,6 +274,15 @@ func (b *Bench) Open(ctx context.Context, analyzer, source func(*instrument.Spec
 	return o.a, s, nil
 }
 
+// safe puts the bench's source into its safe state over a connection of its own.
+func (b *Bench) safe(ctx context.Context) error {
+	spec, err := b.Spec(dialect.Source)
+	if err != nil {
+		return err
+	}
+	return instrument.MakeSafe(ctx, spec)
+}
+
 // OpenError says which of a bench's instruments could not be opened, and why;
 // nil: that one was.
 type OpenError struct{ Analyzer, Source error }

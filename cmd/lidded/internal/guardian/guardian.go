@@ -103,14 +103,22 @@ func (g *Guardian) beat(ctx context.Context) {
 	defer tick.Stop()
 	var last time.Time
 	var wait time.Duration
+	g.mu.Lock()
+	w := g.ward
+	g.mu.Unlock()
 	for {
+		ended := w.ended
+		if wait > 0 {
+			ended = nil // seen already: the pauses between tries count
+		}
 		select {
 		case <-ctx.Done():
 			return
+		case <-ended:
 		case <-tick.C:
 		}
 		g.mu.Lock()
-		w := g.ward
+		w = g.ward
 		g.mu.Unlock()
 		if w.say(wordBeat) == nil {
 			wait = 0
@@ -163,8 +171,10 @@ func (g *Guardian) replaceLocked(ctx context.Context, old *ward) error {
 }
 
 // Keying returns once the guardian stands by and does nothing to the source. An
-// error means that nobody does, and the source must not be keyed.
-func (g *Guardian) Keying(ctx context.Context) error {
+// error means that nobody does, and the source must not be keyed. limit is how
+// long the source may be on; a daemon that is still silent about it some time
+// later hangs though it beats. Zero: Timing.MaxOn alone counts.
+func (g *Guardian) Keying(ctx context.Context, limit time.Duration) error {
 	g.keying.Lock()
 	defer g.keying.Unlock()
 	var last error
@@ -178,7 +188,7 @@ func (g *Guardian) Keying(ctx context.Context) error {
 		if closed || w == nil {
 			return errClosed
 		}
-		if last = w.arm(ctx, n); last == nil || ctx.Err() != nil {
+		if last = w.arm(ctx, n, limit); last == nil || ctx.Err() != nil {
 			return last
 		}
 		if err := g.replaceLocked(ctx, w); err != nil {
@@ -361,8 +371,8 @@ func (w *ward) say(word string) error {
 }
 
 // arm says that the source is about to be keyed and waits for the answer.
-func (w *ward) arm(ctx context.Context, n int) error {
-	if err := w.say(fmt.Sprintf("%s %d", wordOn, n)); err != nil {
+func (w *ward) arm(ctx context.Context, n int, limit time.Duration) error {
+	if err := w.say(fmt.Sprintf("%s %d %d", wordOn, n, limit)); err != nil {
 		return err
 	}
 	t := time.NewTimer(armPatience)

@@ -73,7 +73,7 @@ func TestAWholeRunWithTheProcess(t *testing.T) {
 	g := start(t, o)
 	g.Off()
 	for range 50 {
-		if err := g.Keying(t.Context()); err != nil {
+		if err := g.Keying(t.Context(), time.Minute); err != nil {
 			t.Fatal(err)
 		}
 		g.Off()
@@ -94,7 +94,7 @@ func TestAWholeRunWithTheProcess(t *testing.T) {
 	if touched(o) {
 		t.Error("it touched the source")
 	}
-	if err := g.Keying(t.Context()); err == nil {
+	if err := g.Keying(t.Context(), time.Minute); err == nil {
 		t.Error("keying without a guardian is allowed")
 	}
 }
@@ -110,7 +110,7 @@ func TestSignalsDoNotEndIt(t *testing.T) {
 		if err := syscall.Kill(pid, s); err != nil {
 			t.Fatal(err)
 		}
-		if err := g.Keying(t.Context()); err != nil {
+		if err := g.Keying(t.Context(), time.Minute); err != nil {
 			t.Fatalf("after %v: %v", s, err)
 		}
 	}
@@ -132,7 +132,7 @@ func TestAProcessThatIsOfNoUseIsReplaced(t *testing.T) {
 			for s == syscall.SIGSTOP && stateOf(t, pid) != "T" { // each of its threads has to stop
 				runtime.Gosched()
 			}
-			if err := g.Keying(t.Context()); err != nil {
+			if err := g.Keying(t.Context(), time.Minute); err != nil {
 				t.Fatal(err)
 			}
 			if g.Process() == pid {
@@ -150,7 +150,7 @@ func TestOneGuardianForASource(t *testing.T) {
 	if err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
 	}
-	if err := first.Keying(t.Context()); err != nil {
+	if err := first.Keying(t.Context(), time.Minute); err != nil {
 		t.Errorf("the first was disturbed: %v", err)
 	}
 }
@@ -179,7 +179,7 @@ func TestCloseWithTheSourceOn(t *testing.T) {
 	if err := g.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if err := g.Keying(t.Context()); err != nil {
+	if err := g.Keying(t.Context(), time.Minute); err != nil {
 		t.Fatal(err)
 	}
 	pid := g.Process()
@@ -208,4 +208,61 @@ func stateOf(t *testing.T, pid int) string {
 	}
 	_, after, _ := strings.Cut(string(text), ") ")
 	return after[:1]
+}
+
+// A process that was killed is replaced at once, asked for or not, and the new one
+// knows what the one before knew.
+func TestTheNextKnowsWhatTheOneBeforeKnew(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		tell func(*guardian.Guardian)
+		want bool // the source is made safe at the daemon's end
+	}{
+		{"keyed", func(g *guardian.Guardian) {}, true},
+		{"keyed and off", (*guardian.Guardian).Off, false},
+		{"off and keyed again", func(g *guardian.Guardian) {
+			g.Off()
+			if err := g.Keying(context.Background(), time.Minute); err != nil {
+				panic(err)
+			}
+		}, true},
+		{"off and lost again", func(g *guardian.Guardian) { g.Off(); g.Lost() }, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			o := options(t)
+			o.Job.Timing.Grace = time.Hour
+			g := guardian.New(o)
+			if err := g.Start(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			if err := g.Keying(t.Context(), time.Minute); err != nil {
+				t.Fatal(err)
+			}
+			c.tell(g)
+			pid := g.Process()
+			if err := syscall.Kill(pid, syscall.SIGKILL); err != nil {
+				t.Fatal(err)
+			}
+			tick := time.NewTicker(5 * time.Millisecond)
+			defer tick.Stop()
+			for deadline := time.Now().Add(time.Minute); g.Process() == pid || !g.StandsBy(); <-tick.C {
+				if time.Now().After(deadline) {
+					t.Fatal("it is not replaced")
+				}
+			}
+			pid = g.Process()
+			if err := g.Close(); err != nil {
+				t.Fatal(err)
+			}
+			for deadline := time.Now().Add(time.Minute); syscall.Kill(pid, 0) == nil; <-tick.C {
+				if time.Now().After(deadline) {
+					t.Fatal("the process does not end")
+				}
+			}
+			if touched(o) != c.want {
+				t.Errorf("made safe: %v, want %v", touched(o), c.want)
+			}
+		})
+	}
 }

@@ -12,7 +12,7 @@ const (
 	wordReady = "ready" // process: it holds the lock and stands by
 	wordError = "error" // process: "error TEXT", and it ends
 	wordBeat  = "beat"  // daemon: alive
-	wordOn    = "on"    // daemon: "on N", it is about to key
+	wordOn    = "on"    // daemon: "on N LIMIT", it is about to key, for LIMIT nanoseconds at most
 	wordArmed = "armed" // process: "armed N", it does nothing to the source
 	wordOff   = "off"   // daemon: the source was read back as off
 	wordLost  = "lost"  // daemon: the source could not be switched off at a try
@@ -34,8 +34,8 @@ type Job struct {
 
 // Timing is how patient a guardian is. Zero fields take their defaults.
 type Timing struct {
-	Beat   time.Duration `json:"beat_ns"`    // how often the daemon beats; default 200 ms
-	Miss   time.Duration `json:"miss_ns"`    // without a beat for so long, the daemon hangs; default 3 s
+	Beat   time.Duration `json:"beat_ns"`    // how often the daemon beats; default 100 ms
+	Miss   time.Duration `json:"miss_ns"`    // without a beat for so long, the daemon hangs; default 1.5 s
 	Grace  time.Duration `json:"grace_ns"`   // after a loss, the daemon's own time to get the source back; default 2 s
 	MaxOn  time.Duration `json:"max_on_ns"`  // on for longer without a word, the daemon hangs though it beats; 0: no limit
 	GiveUp time.Duration `json:"give_up_ns"` // stop trying to reach a source; 0: never
@@ -46,7 +46,7 @@ func (t Timing) withDefaults() Timing {
 	for _, d := range []struct {
 		to  *time.Duration
 		def time.Duration
-	}{{&t.Beat, 200 * time.Millisecond}, {&t.Miss, 3 * time.Second}, {&t.Grace, 2 * time.Second}, {&t.Lock, 10 * time.Second}} {
+	}{{&t.Beat, 100 * time.Millisecond}, {&t.Miss, 1500 * time.Millisecond}, {&t.Grace, 2 * time.Second}, {&t.Lock, 10 * time.Second}} {
 		if *d.to <= 0 {
 			*d.to = d.def
 		}

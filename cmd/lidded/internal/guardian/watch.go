@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
@@ -30,7 +31,8 @@ type Watch struct {
 	on      bool // or not known to be off
 	since   time.Time
 	lost    bool
-	touched bool // the daemon has keyed the source, or said that it may be on
+	most    time.Duration // on for so long at the most; 0: no limit
+	touched bool          // the daemon has keyed the source, or said that it may be on
 
 	beats  *time.Timer // the next beat is due
 	limit  *time.Timer // on for too long
@@ -49,8 +51,8 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 	}
 	w.beats, w.limit, w.grace = stopped(), stopped(), stopped()
 	w.beats.Reset(w.Timing.Miss)
-	if w.Timing.MaxOn > 0 {
-		w.limit.Reset(w.Timing.MaxOn)
+	if w.most = w.Timing.MaxOn; w.most > 0 {
+		w.limit.Reset(w.most)
 	}
 	defer w.calm()
 	words, end := read(ctx, in)
@@ -72,12 +74,30 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 				return w.takeOver(ctx)
 			}
 		case <-w.beats.C:
-			if w.on {
+			if !w.on {
+				continue
+			}
+			// On a busy machine it may be this process that came too late, and not the
+			// beat.
+			late := time.NewTimer(lateBeat)
+			select {
+			case word, ok := <-words:
+				if late.Stop(); !ok {
+					w.Log.Warn("the daemon is gone", zap.Bool("source_may_be_on", w.on))
+					return w.takeOver(ctx)
+				}
+				if bye := w.hear(ctx, word); bye {
+					if !w.on || !w.touched {
+						return nil
+					}
+					return w.takeOver(ctx)
+				}
+			case <-late.C:
 				return w.end(ctx, "no beat for "+w.Timing.Miss.String())
 			}
 		case <-w.limit.C:
 			if w.on && !w.lost {
-				return w.end(ctx, "the source is on for longer than "+w.Timing.MaxOn.String()+" without a word")
+				return w.end(ctx, "the source is on for longer than "+w.most.String()+" without a word")
 			}
 		case <-w.grace.C:
 			w.Log.Warn("the daemon does not get the source back: trying here", zap.Duration("after", w.Timing.Grace))
@@ -95,18 +115,22 @@ func (w *Watch) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 	}
 }
 
+// lateBeat is how long a beat that should have come is waited for once more.
+const lateBeat = 100 * time.Millisecond
+
 // hear takes one word of the daemon.
 func (w *Watch) hear(ctx context.Context, word string) (bye bool) {
 	w.beats.Reset(w.Timing.Miss)
-	verb, number, _ := strings.Cut(word, " ")
+	verb, rest, _ := strings.Cut(word, " ")
 	switch verb {
 	case wordBeat:
 	case wordOn:
+		number, limit, _ := strings.Cut(rest, " ")
 		w.calm()
 		w.on, w.lost, w.since = true, false, time.Now()
 		w.touched = true
-		if w.Timing.MaxOn > 0 {
-			w.limit.Reset(w.Timing.MaxOn)
+		if w.most = w.longest(limit); w.most > 0 {
+			w.limit.Reset(w.most)
 		}
 		if _, err := fmt.Fprintf(w.out, "%s %s\n", wordArmed, number); err != nil {
 			w.Log.Warn("the daemon does not listen", zap.Error(err)) // it will be gone next
@@ -126,6 +150,25 @@ func (w *Watch) hear(ctx context.Context, word string) (bye bool) {
 		w.Log.Warn("a word that is not understood", zap.String("word", word))
 	}
 	return false
+}
+
+// OffAllowance is what switching off may take, in the worst case, after a keying
+// that was as long as allowed: the engine's own limit for it, and some.
+const OffAllowance = 40 * time.Second
+
+// longest is how long the source may be on for a keying that was announced with
+// a limit, in nanoseconds; 0: as long as it likes.
+func (w *Watch) longest(limit string) time.Duration {
+	n, err := strconv.ParseInt(limit, 10, 64)
+	if err != nil || n <= 0 {
+		return w.Timing.MaxOn
+	}
+	d := time.Duration(n)
+	d += d/5 + OffAllowance
+	if m := w.Timing.MaxOn; m > 0 {
+		d = min(d, m)
+	}
+	return d
 }
 
 // calm ends everything that may touch the source, and returns when it has ended.

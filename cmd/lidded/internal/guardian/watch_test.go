@@ -230,8 +230,8 @@ func TestMissedBeats(t *testing.T) {
 		p.hears("armed 1")
 		begun := time.Now()
 		p.soon("kill", p.killed)
-		if d := time.Since(begun); d != 3*time.Second {
-			t.Errorf("killed after %v, want 3 s", d)
+		if d := time.Since(begun); d != 1600*time.Millisecond { // the last beat is waited for a moment more
+			t.Errorf("killed after %v, want 1.6 s", d)
 		}
 		if err := p.end(); err != nil {
 			t.Error(err)
@@ -284,7 +284,11 @@ func TestOnForTooLong(t *testing.T) {
 		p := stand(t, guardian.Timing{Miss: long, MaxOn: 5 * time.Second}, nil)
 		p.say("on 1")
 		p.hears("armed 1")
+		begun := time.Now()
 		p.soon("kill", p.killed)
+		if d := time.Since(begun); d != 5*time.Second {
+			t.Errorf("killed after %v, want 5 s", d)
+		}
 		if err := p.end(); err != nil {
 			t.Error(err)
 		}
@@ -355,6 +359,118 @@ func TestGivingUp(t *testing.T) {
 		p.daemon.Close()
 		if err := p.end(); !errors.Is(err, errAway) {
 			t.Error(err)
+		}
+	})
+}
+
+// A keying is announced with how long it may last; a daemon that beats but says
+// nothing of its end for that long, and for what switching off may take, hangs.
+func TestOnForLongerThanAnnounced(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		timing guardian.Timing
+		words  []string // after the first
+		want   time.Duration
+	}{
+		{"announced", guardian.Timing{}, nil, 72*time.Second + guardian.OffAllowance},
+		{"announced anew", guardian.Timing{}, []string{"on 2 10000000000"}, 12*time.Second + guardian.OffAllowance},
+		{"no longer than the config's", guardian.Timing{MaxOn: 30 * time.Second}, nil, 30 * time.Second},
+		{"off in time", guardian.Timing{}, []string{"off"}, 0},
+	} {
+		bubble(t, c.name, func(t *testing.T) {
+			c.timing.Miss = long
+			p := stand(t, c.timing, nil)
+			p.say("on 1 60000000000")
+			p.hears("armed 1")
+			for _, w := range c.words {
+				p.say(w)
+				if w == "on 2 10000000000" {
+					p.hears("armed 2")
+				}
+			}
+			begun := time.Now()
+			select {
+			case <-p.killed:
+				if d := time.Since(begun); c.want == 0 || d != c.want {
+					t.Errorf("killed after %v, want %v", d, c.want)
+				}
+				if err := p.end(); err != nil {
+					t.Error(err)
+				}
+			case <-time.After(50 * time.Minute):
+				if c.want > 0 {
+					t.Error("never killed")
+				}
+			}
+		})
+	}
+}
+
+// The daemon has its time to get a lost source back, counted from the first word
+// of it and not from the last.
+func TestGraceOfALostSource(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, nil)
+		p.say("on 1")
+		p.hears("armed 1")
+		begun := time.Now()
+		p.say("lost")
+		<-time.After(1500 * time.Millisecond)
+		p.say("lost")
+		p.soon("try", p.tried)
+		if d := time.Since(begun); d != 2*time.Second {
+			t.Errorf("tried after %v, want 2 s", d)
+		}
+	})
+}
+
+// A try ends by itself, each later; and no later than is worth waiting for.
+func TestTriesEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, func(p *post) { p.hold = make(chan struct{}) })
+		p.say("on 1")
+		p.hears("armed 1")
+		p.daemon.Close()
+		<-p.tried
+		last := time.Now()
+		var got []time.Duration
+		for range 8 {
+			<-p.tried
+			got = append(got, time.Since(last).Round(10*time.Millisecond))
+			last = time.Now()
+		}
+		// The time-out of a try, doubled each time up to 20 s, and the pause after it,
+		// doubled up to 2 s.
+		want := []time.Duration{720, 1440, 2880, 5760, 11520, 20640, 21280, 22000}
+		for i := range want {
+			if got[i] != want[i]*time.Millisecond {
+				t.Fatalf("pauses between tries %v, want %v ms", got, want)
+			}
+		}
+	})
+}
+
+// A source that does not read back as off is not off: the guardian neither ends
+// nor hands over what it has not done.
+func TestOnlyTheReadBackEndsIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := stand(t, guardian.Timing{Miss: long}, func(p *post) { p.fails = 40 })
+		p.say("on 1")
+		p.hears("armed 1")
+		p.daemon.Close()
+		for range 40 {
+			<-p.tried
+			select {
+			case err := <-p.ended:
+				t.Fatalf("it ended with the source on: %v", err)
+			default:
+			}
+		}
+		if err := <-p.ended; err != nil {
+			t.Error(err)
+		}
+		if n, _ := p.count(); n != 42 {
+			t.Errorf("%d tries, want 42", n)
 		}
 	})
 }

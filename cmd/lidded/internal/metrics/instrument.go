@@ -75,6 +75,7 @@ func (i *instruments) Collect(out chan<- prometheus.Metric) {
 var (
 	upDesc    = desc("instrument_up", "1 while the link works and the expected instrument answers.", "bench", "role")
 	onDesc    = desc("source_on", "1 while the source is on or not confirmed off.", "bench")
+	owedDesc  = desc("journal_owed", "Ends of runs that the journal has not taken yet; they are told, and written when there is room.", "bench")
 	storeDesc = desc("store_size_bytes", "Disk space that the store takes.")
 	diskDesc  = desc("disk_free_bytes", "Disk space left for the store.")
 )
@@ -86,6 +87,7 @@ type benches struct{ ask func() []Bench }
 func (b benches) Describe(out chan<- *prometheus.Desc) {
 	out <- upDesc
 	out <- onDesc
+	out <- owedDesc
 }
 
 // Collect asks and sends.
@@ -97,6 +99,7 @@ func (b benches) Collect(out chan<- prometheus.Metric) {
 		gauge(out, upDesc, flag(one.AnalyzerUp), one.Name, "analyzer")
 		gauge(out, upDesc, flag(one.SourceUp), one.Name, "source")
 		gauge(out, onDesc, flag(one.SourceOn), one.Name)
+		gauge(out, owedDesc, float64(one.Owed), one.Name)
 	}
 }
 

@@ -52,6 +52,7 @@ type Bench struct {
 	Name                 string
 	AnalyzerUp, SourceUp bool
 	SourceOn             bool // or not confirmed off
+	Owed                 int  // ends of runs that the journal has not taken yet
 }
 
 // Metrics holds all series of the daemon in a registry of its own.

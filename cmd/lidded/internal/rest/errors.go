@@ -3,6 +3,7 @@ package rest
 import (
 	"context"
 	"errors"
+	"fmt"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/google/uuid"
@@ -29,6 +30,7 @@ func problemOf(err error, log *zap.Logger) *Problem {
 		refused  *engine.RefusedError
 		state    *engine.StateError
 		hold     *engine.HoldError
+		owed     *engine.OwedError
 		other    *engine.OtherRunError
 		changed  *engine.IdentityError
 		down     *engine.DownError
@@ -70,6 +72,10 @@ func problemOf(err error, log *zap.Logger) *Problem {
 		p := kindState.of(hold.Error())
 		p.Run = string(hold.Run)
 		return p
+	case errors.As(err, &owed):
+		p := kindDiskFull.of(fmt.Sprintf("run %s: how it ended is not written down yet: %s", owed.Run, Told(owed.Err)))
+		p.Run = string(owed.Run)
+		return p
 	case errors.As(err, &other):
 		return kindState.of(other.Error())
 	case errors.As(err, &changed):
@@ -104,6 +110,19 @@ func problemOf(err error, log *zap.Logger) *Problem {
 	p = kindInternal.of("")
 	p.Instance = "urn:uuid:" + id
 	return p
+}
+
+// Told is what a client may read of an error: of a fault of the store neither
+// path nor statement.
+func Told(err error) string {
+	var kept *store.Error
+	if errors.As(err, &kept) && storeKinds[kept.Kind].status != 0 {
+		return kept.Kind.String()
+	}
+	if err == nil {
+		return ""
+	}
+	return "the daemon's log has the cause"
 }
 
 // labProblem shows what the lab said, without where it is.
