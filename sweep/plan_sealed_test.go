@@ -150,7 +150,7 @@ func TestHeldLevelsByTheirSweeps(t *testing.T) {
 		all, least := with(most), with(6)
 		if got := float64(r.Enclosed); got > float64(least.Level)+0.02 || got < float64(all.Level)-0.02 {
 			t.Errorf("level after %v: %.3f, of the most sweeps %.3f, of the fewest %.3f", nominal, got, float64(all.Level), float64(least.Level))
-		} else if most > 10 && (got > float64(least.Level)-0.1 || got < float64(all.Level)+0.05) {
+		} else if most > 10 && (got > float64(least.Level)-0.02 || got < float64(all.Level)+0.02) {
 			t.Errorf("level after %v: %.3f goes by one number of sweeps alone", nominal, got)
 		}
 		narrow := (float64(least.High) - float64(least.Low)) / 2 / twoSided95
