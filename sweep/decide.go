@@ -54,7 +54,7 @@ func (e *Evaluator) moreRange(r Result, c seen, q Point, required unit.DB) strin
 	req := ladder.Request{
 		Reference: r.Reference, Loss: b.allowance(false, orFloat(p.Confidence, DefaultConfidence)), Goal: required, Best: r.SE.Value,
 		Signal: unit.Missing(), Start: max(q.RBW, c.Settings.RBW), Min: leastRBW(b), Points: 10001, Left: -1, MostLooks: defaultAdaptiveLooks,
-		Carrier: followedError(q.Freq, b), ZeroSpan: q.Detector == driver.PowerAverage || q.Detector == driver.Sample,
+		Carrier: followedError(q.Freq, b), Drift: driftOf(q.Freq, b), ZeroSpan: q.Detector == driver.PowerAverage || q.Detector == driver.Sample,
 		Law: ladder.Law{Kind: detect.SweptFilter, K: orFloat(b.SweepFactor, 2.5), Least: time.Millisecond, Settle: p.Settle},
 	}
 	if p.MinRBW > 0 {

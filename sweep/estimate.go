@@ -214,11 +214,7 @@ func followedError(f unit.Hz, b Bench) unit.Hz {
 	if b.SharedReference {
 		return 0
 	}
-	drift := b.FreqDriftPPM
-	if drift <= 0 {
-		drift = b.FreqErrorPPM / driftShare
-	}
-	return f * unit.Hz(followSigmas*drift/4) * 1e-6
+	return f * unit.Hz(followSigmas*b.driftPPM()/4) * 1e-6
 }
 
 // forecastRung is what the ladder should come to at a point behind a perfect
@@ -226,7 +222,7 @@ func followedError(f unit.Hz, b Bench) unit.Hz {
 func forecastRung(f *Forecast, p Plan, q Point, b Bench, rule detect.Rule, line *requirement.Line) {
 	req := ladder.Request{
 		Reference: f.Reference, Density: f.NoiseFloor.Add(-unit.PowerRatio(float64(q.RBW))), Loss: b.allowance(false, p.Confidence),
-		Best: f.Provable, Signal: unit.Missing(), Goal: unit.DB(math.Inf(1)), Carrier: followedError(q.Freq, b),
+		Best: f.Provable, Signal: unit.Missing(), Goal: unit.DB(math.Inf(1)), Carrier: followedError(q.Freq, b), Drift: driftOf(q.Freq, b),
 		Start: q.RBW, Min: p.MinRBW, Points: 10001, Left: -1, MostLooks: p.MaxLooks, ZeroSpan: q.Detector != driver.PositivePeak,
 		Law: ladder.Law{Kind: detect.SweptFilter, K: orFloat(b.SweepFactor, 2.5), Least: time.Millisecond, Settle: p.Settle},
 	}

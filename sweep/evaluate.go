@@ -134,7 +134,7 @@ func (e *Evaluator) see(c Capture) seen {
 	s.win = e.window(s, bin)
 	on, off := sum(c.Looks, true), sum(c.Looks, false)
 	if axis.Stop == axis.Start {
-		s.reading, s.why = stand(c, on, off, s.Settings.RBW, s.win)
+		s.reading, s.why = stand(c, on, off, s.Settings.RBW, s.win, e.moved(s))
 	} else if edge := s.win; e.adaptive() && deep(c.Kind) && (edge.center-edge.half < axis.Start-bin || edge.center+edge.half > axis.Stop+bin) {
 		s.why = fmt.Sprintf("the span (%v) does not hold everywhere the carrier may be (%.0f Hz either way)", rounded(c.Settings.Span), float64(edge.half))
 	} else {
@@ -144,7 +144,32 @@ func (e *Evaluator) see(c Capture) seen {
 			s.reading, s.why = reduce(c, on, off, s.Settings.RBW, s.win)
 		}
 	}
+	if s.why == "" && s.HeldSweeps == 0 && s.reading.looks > 1 && axis.Stop > axis.Start {
+		e.smear(&s)
+	}
 	return s
+}
+
+// mostSmeared is how far, in RBW, a carrier may move while it is averaged: at 1 the
+// trace point in its middle has lost 3 dB of it at either end, and beyond nobody
+// knows what is left.
+const mostSmeared = 1
+
+// moved is how far the carrier may have moved from the beginning of a capture to
+// its end.
+func (e *Evaluator) moved(s seen) unit.Hz {
+	return e.tracker.moves(middleOf(s.Capture), carrierOf(s.Capture), e.run.Bench) * unit.Hz(s.Took.Seconds())
+}
+
+// smear works out what a carrier that moves may have lost in sweeps: each trace
+// point gets a part of it only, and averaging does not bring the rest back.
+func (e *Evaluator) smear(s *seen) {
+	rbw, moved := s.Settings.RBW, e.moved(*s)
+	if moved > mostSmeared*rbw && deep(s.Kind) {
+		s.why = fmt.Sprintf("the carrier may have moved by %.1f Hz while it was averaged with RBW %v: take fewer looks or a wider RBW, or state a smaller frequency_drift_ppm_per_hour if it is", float64(moved), rounded(rbw))
+		return
+	}
+	s.reading.smear = detect.DetuningLoss(min(moved, mostSmeared*rbw)/2, rbw)
 }
 
 // astray reports whether a strong signal that comes and goes with the source

@@ -69,6 +69,6 @@ func Reduce(c Capture, rbw, center, half unit.Hz, followed bool) (Reduced, strin
 
 // Stand is stand, about a frequency, either side, and what the carrier may have lost.
 func Stand(c Capture, rbw, center, half unit.Hz) (Reduced, unit.DB, string) {
-	r, why := stand(c, sum(c.Looks, true), sum(c.Looks, false), rbw, window{center: center, half: half})
+	r, why := stand(c, sum(c.Looks, true), sum(c.Looks, false), rbw, window{center: center, half: half}, 0)
 	return Reduced{On: r.on, Off: r.off, Heard: r.heard, Carrier: r.carrier, Floor: r.floor, OffPeak: r.offPeak, Looks: r.looks, OffLooks: r.offLooks, Level: r.level}, r.loss, why
 }

@@ -13,16 +13,17 @@ import (
 
 // How an adaptive point is captured. From common practice, no source.
 const (
-	quickLooks    = 2                // sweeps of each state in a first, quick rung
-	strongEnough  = unit.DB(40)      // margin of a reference that adds nothing to the uncertainty
-	weakest       = unit.DB(15)      // margin from which a reference rung may follow the carrier
-	referenceTime = 20 * time.Second // most time for a sweep of a reference rung
-	calm          = unit.DB(0.7)     // noise in a measured level that is not worth another rung
-	wellClear     = unit.DB(20)      // a level this far over the floor is read finely
-	fineNoise     = unit.DB(0.12)    // noise in it then, standard uncertainty
-	mostFine      = 3                // rungs that saw the signal, after which its level is fine enough
-	shyOf         = unit.DB(3)       // a neighbour's SE may be off by this
-	mostShifts    = 6                // tries beside somebody's signal
+	quickLooks     = 2                // sweeps of each state in a first, quick rung
+	strongEnough   = unit.DB(40)      // margin of a reference that adds nothing to the uncertainty
+	weakest        = unit.DB(15)      // margin from which a reference rung may follow the carrier
+	referenceSmear = 0.25             // of an RBW that the carrier may cross in a reference rung: 0.19 dB off at its ends
+	referenceTime  = 20 * time.Second // most time for a sweep of a reference rung
+	calm           = unit.DB(0.7)     // noise in a measured level that is not worth another rung
+	wellClear      = unit.DB(20)      // a level this far over the floor is read finely
+	fineNoise      = unit.DB(0.12)    // noise in it then, standard uncertainty
+	mostFine       = 3                // rungs that saw the signal, after which its level is fine enough
+	shyOf          = unit.DB(3)       // a neighbour's SE may be off by this
+	mostShifts     = 6                // tries beside somebody's signal
 )
 
 // Rung is one capture to be made of a point: what the analyzer and the source
@@ -251,7 +252,9 @@ func (g *Guide) narrower(q Point, last seen, margin unit.DB, now time.Time) (Run
 			center, half = last.reading.vertex, last.reading.vertexU*followSigmas+b
 		}
 		span := 2*half + 10*b
-		if g.law.Sweep(span, b) > referenceTime || float64(span/b)*2 > 10000 {
+		each := g.law.Sweep(span, b)
+		moved := g.eval.tracker.moves(now, last.Freq, g.run.Bench) * unit.Hz(float64(r.On+r.Off)*(each+r.Settle).Seconds())
+		if each > referenceTime || float64(span/b)*2 > 10000 || moved > referenceSmear*b {
 			break
 		}
 		pick = b
@@ -373,6 +376,7 @@ func (g *Guide) request(at Setting, q Point, open openField, now time.Time) (req
 		req.Best = sofar.SE.Value
 	}
 	_, req.Carrier = e.tracker.where(now, last.Freq)
+	req.Drift = e.tracker.moves(now, last.Freq, b)
 	req.ZeroSpan = !g.stood && (q.Detector == driver.PowerAverage || q.Detector == driver.Sample)
 
 	switch required, ok := e.required(q); {

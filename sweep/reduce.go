@@ -28,6 +28,7 @@ type reading struct {
 	vertex   unit.Hz  // where the carrier stands between trace points; zero: cannot be told
 	vertexU  unit.Hz  // standard uncertainty of that
 	loss     unit.DB  // most that the carrier may have lost beside the filter's middle (zero span)
+	smear    unit.DB  // most that the carrier may have lost by moving while it was averaged (swept)
 	onSpread float64  // ratio of the strongest to the weakest on look at the carrier
 	shown    shown    // held: the trace itself
 	unsteady bool     // zero span: the off looks differ by more than noise does

@@ -68,7 +68,7 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 		return e.judgeHeld(c)
 	}
 	if !e.adaptive() || !deep(c.Kind) {
-		return detect.Judge(r.on, r.off, e.rule)
+		return smeared(detect.Judge(r.on, r.off, e.rule), r.smear)
 	}
 	present, bound := spentRule(e.rule, c.Rung)
 	if c.pools > 0 { // looks that made one go on count again: an interval has to allow for it, too
@@ -82,6 +82,19 @@ func (e *Evaluator) compare(c seen) detect.Finding {
 		f.Limit = detect.Judge(r.on, r.off, bound).Limit
 	}
 	f.Limit, f.High = f.Limit.Add(r.loss), f.High.Add(r.loss)
+	return smeared(f, r.smear)
+}
+
+// smeared allows for what a carrier that moved may have lost, at most by: it may
+// have stood still, or been at both ends for half of the time each. One that moves
+// evenly has lost a third of it.
+func smeared(f detect.Finding, by unit.DB) detect.Finding {
+	if by > 0 && f.Judged() {
+		f.Limit, f.High = f.Limit.Add(by), f.High.Add(by)
+		if f.Level.IsFinite() {
+			f.Level = f.Level.Add(by / 3)
+		}
+	}
 	return f
 }
 

@@ -9,8 +9,9 @@ import (
 )
 
 // stand boils down a capture in zero span: all points of all looks are the power
-// at one frequency, one after another.
-func stand(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) {
+// at one frequency, one after another. moved is how far the carrier may have moved
+// meanwhile.
+func stand(c Capture, on, off sums, rbw unit.Hz, win window, moved unit.Hz) (reading, string) {
 	switch c.Settings.Detector {
 	case driver.PowerAverage, driver.Sample:
 	default:
@@ -21,7 +22,7 @@ func stand(c Capture, on, off sums, rbw unit.Hz, win window) (reading, string) {
 	}
 	beside := win.center - c.Looks[0].Trace.Start
 	r := reading{looks: on.looks, offLooks: off.looks, window: 1, offBins: 1, spread: 1, carrier: win.center}
-	r.loss = detect.DetuningLoss(unit.Hz(math.Abs(float64(beside)))+win.half, rbw)
+	r.loss = detect.DetuningLoss(unit.Hz(math.Abs(float64(beside)))+win.half+moved/2, rbw)
 	if off.looks == 0 {
 		return reading{}, "no trace with the source off was captured"
 	}

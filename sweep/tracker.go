@@ -15,8 +15,9 @@ const (
 	followFrom   = unit.DB(10) // a signal this far over the noise, and over what is heard with the source off, tells where the carrier is
 	followSigmas = 3           // a window reaches this many standard uncertainties from the prediction
 	lostSigmas   = 5           // an observation this far from the prediction says that the carrier was not where it was looked for
-	driftShare   = 50          // an oscillator's offset changes by this part of its stated error in an hour, where nothing is stated
-	followGrain  = 1e-9        // relative: what sources and analyzers round frequencies by
+	rateSigmas   = 2
+	driftShare   = 50   // an oscillator's offset changes by this part of its stated error in an hour, where nothing is stated
+	followGrain  = 1e-9 // relative: what sources and analyzers round frequencies by
 )
 
 // tracker follows the source's carrier over a run, from one clear signal to the
@@ -36,11 +37,7 @@ type sighting struct {
 }
 
 func newTracker(b Bench) *tracker {
-	drift := b.FreqDriftPPM
-	if drift <= 0 {
-		drift = b.FreqErrorPPM / driftShare
-	}
-	return &tracker{model: follow.New(follow.Prior{ErrorPPM: b.FreqErrorPPM, DriftPPMPerHour: drift})}
+	return &tracker{model: follow.New(follow.Prior{ErrorPPM: b.FreqErrorPPM, DriftPPMPerHour: b.driftPPM()})}
 }
 
 // known reports whether a carrier has been seen.
@@ -55,6 +52,36 @@ func (t *tracker) where(at time.Time, f unit.Hz) (center, half unit.Hz) {
 	}
 	offset, u := t.model.Predict(at, f)
 	return f + offset, followSigmas * unit.Hz(math.Hypot(float64(u), float64(grain)))
+}
+
+// moves is how fast the carrier of a set frequency may be moving, either way, in
+// hertz per second: no faster than the bench states, unless it was seen to, and no
+// faster than what was seen leaves open.
+func (t *tracker) moves(at time.Time, f unit.Hz, b Bench) unit.Hz {
+	if t == nil {
+		return driftOf(f, b)
+	}
+	r, u := t.model.Rate(at)
+	ppm := math.Min(math.Abs(r)+rateSigmas*u, math.Max(b.driftPPM(), math.Abs(r)))
+	return f * unit.Hz(ppm*1e-6/3600)
+}
+
+// driftOf is how fast the carrier of a frequency may move by what the bench states,
+// in hertz per second.
+func driftOf(f unit.Hz, b Bench) unit.Hz {
+	if b.SharedReference {
+		return 0
+	}
+	return f * unit.Hz(b.driftPPM()*1e-6/3600)
+}
+
+// driftPPM is the drift of source against analyzer, in ppm per hour, stated or by
+// custom.
+func (b Bench) driftPPM() float64 {
+	if b.FreqDriftPPM > 0 {
+		return b.FreqDriftPPM
+	}
+	return b.FreqErrorPPM / driftShare
 }
 
 // learn takes in where a capture saw the carrier, if it did clearly.

@@ -78,6 +78,12 @@ func (m *Model) hours(at time.Time) float64 {
 // walk is the variance that the rate gains in an hour.
 func (m *Model) walk() float64 { return m.prior.DriftPPMPerHour * m.prior.DriftPPMPerHour }
 
+// Rate returns how fast the offset changes at a moment, and the standard
+// uncertainty of that, in ppm per hour.
+func (m *Model) Rate(at time.Time) (r, u float64) {
+	return m.r, math.Sqrt(m.rr + m.walk()*math.Abs(m.hours(at)))
+}
+
 // Surprise returns by how many standard deviations an observation differs from
 // the prediction.
 func (m *Model) Surprise(at time.Time, f, offset, u unit.Hz) float64 {

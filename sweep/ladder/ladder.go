@@ -57,6 +57,7 @@ type Request struct {
 	Failed int // rungs meant to prove the goal that did not: each asks the next for more
 	Again  int // rungs that did not make a level of it: each doubles the looks
 
+	Drift    unit.Hz // how far the carrier may move in a second, either way
 	Carrier  unit.Hz // the carrier is surely within this of where it is looked for, either way
 	Start    unit.Hz // widest RBW
 	Min      unit.Hz // narrowest RBW
@@ -99,6 +100,8 @@ const (
 	longestStand = 30 * time.Second
 	mostStands   = 1000
 	settleLooks  = 2.5 // filter settling in zero span, in 1/RBW
+	mostSmear    = 0.5 // of an RBW that the carrier may cross in a rung: 0.75 dB off at its ends
+	fineSmear    = 0.2 // the same where a level is read finely: 0.12 dB
 	minSpan      = 5   // narrowest swept span, in RBW: carrier, skirts and noise beside
 )
 
@@ -256,7 +259,7 @@ func (r Request) make(rbw unit.Hz, n int) (Rung, bool) {
 		each := max(total/time.Duration(sweeps), r.Law.Least)
 		g := Rung{RBW: rbw, SweepTime: each, On: sweeps, Off: sweeps, Looks: float64(n)}
 		g.Cost = time.Duration(2*sweeps) * (each + r.Standing(rbw))
-		return g, true
+		return g, r.Carrier+r.crossed(g) <= rbw/8
 	}
 	span := max(2*r.Carrier+4*rbw, minSpan*rbw)
 	if r.Points > 0 && float64(span/rbw)*2 > float64(r.Points) {
@@ -265,8 +268,15 @@ func (r Request) make(rbw unit.Hz, n int) (Rung, bool) {
 	g := Rung{RBW: rbw, Span: span, On: n, Off: max(2, (n+1)/2), Looks: float64(n)}
 	blocks := 2 * ((n + 2) / 3)
 	g.Cost = time.Duration(g.On+g.Off)*r.Law.Sweep(span, rbw) + time.Duration(blocks)*r.Law.Settle
-	return g, true
+	smear := unit.Hz(mostSmear)
+	if r.Fine > 0 {
+		smear = fineSmear
+	}
+	return g, r.crossed(g) <= smear*rbw // else each trace point would get a part of the carrier only
 }
+
+// crossed is how far the carrier may move while a rung is taken.
+func (r Request) crossed(g Rung) unit.Hz { return r.Drift * unit.Hz(g.Cost.Seconds()) }
 
 // Standing is how long is waited in zero span before the filter has settled on
 // a source that was switched.
@@ -290,8 +300,9 @@ func (r Request) reach(g Rung) unit.DB {
 	loss := r.Loss
 	if g.Span > 0 {
 		off.N = math.Max(1, float64(g.Off)*float64(g.Span/g.RBW))
+		loss += detect.DetuningLoss(r.crossed(g)/2, g.RBW)
 	} else {
-		loss += detect.DetuningLoss(r.Carrier, g.RBW)
+		loss += detect.DetuningLoss(r.Carrier+r.crossed(g), g.RBW)
 	}
 	return r.Reference.Sub(r.floor(g.RBW)) - overNoise(on, off, r.Rule) - loss
 }
