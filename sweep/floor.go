@@ -1,6 +1,7 @@
 package sweep
 
 import (
+	"math"
 	"slices"
 
 	"lidded/driver/unit"
@@ -21,6 +22,35 @@ func FloorDensity(c Capture) (unit.DBm, bool) {
 		return unit.Missing(), false
 	}
 	return level(m).Add(-unit.PowerRatio(float64(c.Settings.RBW))), true
+}
+
+// How a plain floor looks: common practice, no source. Two looks of noise alone, as
+// single samples, have nine tenths of their points within 11 dB of the lowest tenth.
+const (
+	plainSpread = unit.DB(14) // from the lowest tenth of a trace to the highest
+	plainLooks  = unit.DB(6)  // between the medians of looks
+)
+
+// PlainFloor reports whether what the looks with the source off show is a floor and
+// nothing else: as high at one end of the trace as at the other, and in each look. A
+// station that fills much of the trace, or comes and goes, is none.
+func PlainFloor(c Capture) bool {
+	power := meanPower(c.Looks, false)
+	if len(power) == 0 {
+		return false
+	}
+	slices.Sort(power)
+	if unit.PowerRatio(power[len(power)*9/10]/power[len(power)/10]) > plainSpread {
+		return false
+	}
+	least, most := math.Inf(1), 0.0
+	for _, l := range c.Looks {
+		if one := meanPower([]Look{l}, false); len(one) > 0 {
+			slices.Sort(one)
+			least, most = min(least, one[len(one)/2]), max(most, one[len(one)/2])
+		}
+	}
+	return unit.PowerRatio(most/least) <= plainLooks
 }
 
 // Carrier is the highest level of a capture with the source on, and how far it
@@ -65,16 +95,23 @@ func meanPower(looks []Look, on bool) []float64 {
 }
 
 // Floors keeps the noise floors of a run's captures, for each point and input
-// attenuation.
+// attenuation, in the open and in each specimen apart: somebody's station raises
+// the floor in the open, and a shield takes it away.
 type Floors struct{ seen map[floorKey][]unit.DBm }
 
 type floorKey struct {
-	point int
-	input unit.DB
+	point        int
+	input        unit.DB
+	specimen     string // empty: in the open
+	position     string
+	polarization Polarization
 }
 
 func floorKeyOf(c Capture) floorKey {
-	k := floorKey{point: c.Point, input: -1}
+	k := floorKey{point: c.Point, input: -1, position: c.At.Position, polarization: c.At.Polarization}
+	if deep(c.Kind) {
+		k.specimen = c.At.Specimen
+	}
 	if a := c.Settings.Attenuator; a != nil {
 		k.input = *a
 	}
@@ -84,7 +121,7 @@ func floorKeyOf(c Capture) floorKey {
 // Learn takes in a committed capture.
 func (f *Floors) Learn(c Capture) {
 	d, ok := FloorDensity(c)
-	if !ok || c.Void != "" || c.HeldSweeps > 0 || c.Overload {
+	if !ok || c.Void != "" || c.HeldSweeps > 0 || c.Overload || !PlainFloor(c) {
 		return
 	}
 	if f.seen == nil {
@@ -94,10 +131,16 @@ func (f *Floors) Learn(c Capture) {
 	f.seen[k] = append(f.seen[k], d)
 }
 
-// Before is the median of the floors learnt at a capture's point with its
-// attenuation.
+// Before is the median of the floors learnt at a capture's point and place with its
+// attenuation. Inside a specimen without any, those in the open serve: a shield
+// lets no more in, so that what stands over them is no station.
 func (f *Floors) Before(c Capture) (unit.DBm, bool) {
-	list := slices.Clone(f.seen[floorKeyOf(c)])
+	k := floorKeyOf(c)
+	list := slices.Clone(f.seen[k])
+	if len(list) == 0 && k.specimen != "" {
+		k.specimen = ""
+		list = slices.Clone(f.seen[k])
+	}
 	if len(list) == 0 {
 		return unit.Missing(), false
 	}

@@ -37,6 +37,54 @@ func TestFloorDensity(t *testing.T) {
 	}
 }
 
+// TestFloorsOfOpenAndShut: what was learnt in a box, where a station is shielded,
+// does not judge the floor in the open, and a floor in the open with a station in it
+// judges no box that was captured before; a box captured for the first time is held
+// against the open.
+func TestFloorsOfOpenAndShut(t *testing.T) {
+	run := checkedRun(t, func(*sweep.PlanSpec, *sweep.Bench) {})
+	q := run.Plan.Points[0]
+	at := func(kind sweep.StepKind, specimen string, noise unit.DBm) sweep.Capture {
+		a := &air{rng: rand.New(rand.NewPCG(16, uint64(kind))), noise: noise, perBin: 50}
+		c := a.capture(run, kind, sweep.Setting{Specimen: specimen, Position: open.Position, Polarization: open.Polarization, Repeat: 1}, q, -300)
+		c.At.Specimen = specimen
+		return c
+	}
+	const station, quiet = -80, -100
+	var f sweep.Floors
+	f.Learn(at(sweep.Reference, "", station))
+	first := at(sweep.Enclosed, "heron", quiet)
+	if was, ok := f.Before(first); !ok || math.Abs(float64(was-level(t, at(sweep.Reference, "", station)))) > 0.5 {
+		t.Errorf("a box for the first time is held against %v", was)
+	}
+	for range 5 {
+		f.Learn(first)
+	}
+	if was, ok := f.Before(at(sweep.Closing, "", station)); !ok || math.Abs(float64(was-level(t, at(sweep.Closing, "", station)))) > 0.5 {
+		t.Errorf("the closing reference is held against %v", was)
+	}
+	if was, ok := f.Before(at(sweep.Enclosed, "heron", station)); !ok || math.Abs(float64(was-level(t, first))) > 0.5 {
+		t.Errorf("a box that was captured is held against %v", was)
+	}
+	if was, _ := f.Before(at(sweep.Enclosed, "otter", quiet)); math.Abs(float64(was-level(t, at(sweep.Reference, "", station)))) > 0.5 {
+		t.Errorf("another box is held against %v", was)
+	}
+	elsewhere := at(sweep.Closing, "", station)
+	elsewhere.At.Position = "side"
+	if was, ok := f.Before(elsewhere); ok {
+		t.Errorf("another position is held against %v", was)
+	}
+}
+
+func level(t *testing.T, c sweep.Capture) unit.DBm {
+	t.Helper()
+	d, ok := sweep.FloorDensity(c)
+	if !ok {
+		t.Fatal("no floor")
+	}
+	return d
+}
+
 func TestCarrier(t *testing.T) {
 	run := checkedRun(t, func(*sweep.PlanSpec, *sweep.Bench) {})
 	a := &air{rng: rand.New(rand.NewPCG(15, 16)), noise: -120, perBin: 50}

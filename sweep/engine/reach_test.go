@@ -446,3 +446,42 @@ func TestEarlierNightsInform(t *testing.T) {
 		t.Errorf("%v: %v", r.Freq, r.SE)
 	}
 }
+
+// A point on a broadcast station: a box takes the station away, and the closing
+// reference in the open is not waited with because of that.
+func TestAStationIsNoRisenFloor(t *testing.T) {
+	for seed := range uint64(3) {
+		for _, world := range []string{"thin", "shared"} {
+			t.Run(fmt.Sprint(world, " seed ", seed), func(t *testing.T) {
+				t.Parallel()
+				on := func(s *sweep.PlanSpec) {
+					s.Strategy, s.Looks = sweep.Fixed, 4
+					b := &s.Bands[0]
+					b.From, b.To, b.Count, b.Freqs = 0, 0, 0, []unit.Hz{94.3e6, 94.33e6, 200e6}
+					b.RBW, b.Span = 10e3, 100e3
+				}
+				d := dive(t, depth{world: world, traits: "modern-opc", seed: 90 + seed, count: 3, boxes: modestBoxes, edit: on})
+				for _, e := range d.events {
+					if e.State == sweep.Suspended || strings.Contains(e.Text, "floor risen") {
+						t.Errorf("%s: %s", e.Kind, e.Text)
+					}
+				}
+				shut, open := math.Inf(1), math.Inf(-1) // lowest and highest
+				for _, c := range d.caps {
+					f, ok := sweep.FloorDensity(c)
+					if !ok || c.Point != 0 {
+						continue
+					}
+					if c.Kind == sweep.Enclosed {
+						shut = min(shut, float64(f))
+					} else {
+						open = max(open, float64(f))
+					}
+				}
+				if open < shut+10 {
+					t.Errorf("floors of %.0f dBm in 1 Hz in a box and %.0f in the open: the station shows nothing", shut, open)
+				}
+			})
+		}
+	}
+}

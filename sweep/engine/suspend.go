@@ -262,7 +262,7 @@ func watchFloor(ctx context.Context, c *conduct, at standing) (watched, error) {
 		}
 	}
 	now, ok := sweep.FloorDensity(g)
-	return watched{float64(now.Sub(was)), ok}, nil
+	return watched{float64(now.Sub(was)), ok && sweep.PlainFloor(g)}, nil // a station is no floor, and is judged as one
 }
 
 // watchTemperature asks the analyzer, where it can tell.
