@@ -40,7 +40,7 @@ func PlainFloor(c Capture) bool {
 		return false
 	}
 	slices.Sort(power)
-	if unit.PowerRatio(power[len(power)*9/10]/power[len(power)/10]) > plainSpread {
+	if len(power) >= 10 && unit.PowerRatio(power[len(power)*9/10]/power[len(power)/10]) > plainSpread {
 		return false
 	}
 	least, most := math.Inf(1), 0.0
