@@ -2,12 +2,16 @@ package sweep_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"os"
 	"strconv"
+	"strings"
 	"testing"
+	"time"
 
 	"lidded/driver/unit"
 	"lidded/sweep"
+	"lidded/sweep/detect"
 )
 
 // drifts is how many climbs of each way are made: three points a climb.
@@ -95,5 +99,46 @@ func TestBoundsHoldUnderDrift(t *testing.T) {
 				t.Errorf("%d of %d clear values are off by more than 0.5 dB", off, fine)
 			}
 		})
+	}
+}
+
+// TestWhatASmearedCarrierLost: a limit and the upper end take all that the carrier may
+// have lost, the level a third of it (the mean of x² over an even way), the lower end
+// nothing.
+func TestWhatASmearedCarrierLost(t *testing.T) {
+	f := detect.Judge(detect.Looks{Mean: 1e-9, N: 20, Detector: detect.PowerAverage}, detect.Looks{Mean: 1e-11, N: 20, Detector: detect.PowerAverage}, detect.DefaultRule(1))
+	g := sweep.Smeared(f, 1.5)
+	nearly(t, "limit", g.Limit.Sub(f.Limit), 1.5, 1e-9)
+	nearly(t, "high", g.High.Sub(f.High), 1.5, 1e-9)
+	nearly(t, "level", g.Level.Sub(f.Level), 0.5, 1e-9)
+	nearly(t, "low", g.Low.Sub(f.Low), 0, 1e-9)
+	if none := sweep.Smeared(f, 0); none != f {
+		t.Errorf("%+v of a carrier that stood still", none)
+	}
+}
+
+// TestALookTooLongForItsFilter: 40 sweeps of a minute at an RBW of 30 Hz, and 0.5 ppm
+// an hour are 50 Hz every hour at 100 MHz: what is still within one RBW is allowed
+// for, what is not says nothing.
+func TestALookTooLongForItsFilter(t *testing.T) {
+	run := climbing(t, func(_ *sweep.PlanSpec, b *sweep.Bench) { b.FreqDriftPPM = 0.5 })
+	q := run.Plan.Points[0]
+	d := dish{rng: rand.New(rand.NewPCG(1, 7)), noise: -110, carrier: q.Freq + 400, looks: 40}
+	ref := d.capture(q, swept{kind: sweep.Reference, at: open, center: q.Freq, span: 10e3, rbw: 1e3, level: -30})
+	at := func(took time.Duration) sweep.Result {
+		c := d.capture(q, swept{kind: sweep.Enclosed, at: boxed(), center: q.Freq + 400, span: 600, rbw: 30, level: -300, after: time.Minute})
+		c.Took = took
+		return evaluated(run, ref, c).Results[0]
+	}
+	brief, long, longer := at(time.Second), at(30*time.Minute), at(40*time.Minute)
+	if brief.Outcome != sweep.AtLeast || long.Outcome != sweep.AtLeast {
+		t.Fatalf("%v (%s), %v (%s)", brief.Outcome, brief.Reason, long.Outcome, long.Reason)
+	}
+	// 25 Hz of 30 Hz: 3.0103·(25/30)² = 2.09 dB, and a wider window to search.
+	if lost := float64(brief.SE.Value - long.SE.Value); lost < 2 || lost > 3 {
+		t.Errorf("half an hour takes %.2f dB off the bound, want 2.09 and a little", lost)
+	}
+	if longer.Outcome != sweep.Void || !strings.Contains(longer.Reason, "the carrier may have moved by") {
+		t.Errorf("%v %v (%s)", longer.Outcome, longer.SE, longer.Reason)
 	}
 }

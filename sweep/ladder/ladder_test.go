@@ -159,3 +159,48 @@ func TestBudgetIsKept(t *testing.T) {
 		before = c.Reach
 	}
 }
+
+// TestDriftBoundsTheRung: a rung is no longer than the carrier stays where it is
+// averaged: half an RBW in sweeps (0.75 dB of a Gaussian filter at either end,
+// 3.0103·(2δ/RBW)²), a fifth where a level is read finely, an eighth with the way to
+// it in zero span. Without drift nothing changes, with more the RBW is wider.
+func TestDriftBoundsTheRung(t *testing.T) {
+	still := modest()
+	still.Carrier, still.Goal = 4, 75
+	before := ladder.Choose(still)
+	last := unit.Hz(0)
+	for _, drift := range []unit.Hz{1e-6, 0.02, 0.2, 2} {
+		r := still
+		r.Drift = drift
+		c := ladder.Choose(r)
+		if !c.More {
+			t.Errorf("drift %v: none, %s", drift, c.Reason)
+			continue
+		}
+		if moved := drift * unit.Hz(c.Cost.Seconds()); moved > c.RBW/2 {
+			t.Errorf("drift %v: the carrier crosses %.2f Hz of an RBW of %v", drift, float64(moved), c.RBW)
+		}
+		if c.RBW < last {
+			t.Errorf("drift %v: RBW %v, with less drift %v", drift, c.RBW, last)
+		}
+		if drift < 1e-3 && (c.RBW != before.RBW || c.On != before.On) {
+			t.Errorf("no drift to speak of: %+v, without any %+v", c.Rung, before.Rung)
+		}
+		last = c.RBW
+	}
+	if last <= before.RBW {
+		t.Errorf("RBW %v with a great drift, %v without: the test shows nothing", last, before.RBW)
+	}
+	fine := still
+	fine.Signal, fine.Seen, fine.Fine, fine.Drift = -120, true, 0.1, 0.05
+	if c := ladder.Choose(fine); !c.More || fine.Drift*unit.Hz(c.Cost.Seconds()) > c.RBW/5 {
+		t.Errorf("a fine level: %+v, the carrier crosses %.2f Hz", c.Rung, float64(fine.Drift)*c.Cost.Seconds())
+	}
+	stand := still
+	stand.ZeroSpan, stand.Carrier, stand.Goal = true, 0.02, 80
+	free := ladder.Choose(stand)
+	stand.Drift = 0.01
+	if c := ladder.Choose(stand); free.Span != 0 || c.More && c.Span == 0 && stand.Carrier+stand.Drift*unit.Hz(c.Cost.Seconds()) > c.RBW/8 {
+		t.Errorf("standing: %+v, without drift %+v", c.Rung, free.Rung)
+	}
+}
