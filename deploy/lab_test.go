@@ -157,7 +157,7 @@ func TestThreeCommands(t *testing.T) {
 	server(t)
 	create := peer(t, "pg_createcluster")
 	three := block(t, "lab/README.md", "in three commands")
-	if again := block(t, "../README.md", "in three commands"); !slices.Equal(three, again) {
+	if again := block(t, "../cmd/lidded/internal/guide/chapters/lab.md", "in three commands"); !slices.Equal(three, again) {
 		t.Errorf("the two READMEs differ:\n%s\n%s", strings.Join(three, "\n"), strings.Join(again, "\n"))
 	}
 	if len(three) != 3 || three[0] != "sudo apt-get install postgresql" {

@@ -38,7 +38,13 @@ func (a *Analyzer) fetch(ctx context.Context) (driver.Trace, error) {
 	if err != nil {
 		return driver.Trace{}, a.distrust("read trace", d.Query, driver.KindFormat, err, clip(raw))
 	}
-	return a.trace(values)
+	tr, err := a.trace(values)
+	if err == nil {
+		// What the query left in the queue is its own, not the next command's. A held
+		// trace stays as it is.
+		err = a.verify(ctx, d.Query.Send)
+	}
+	return tr, err
 }
 
 func clip(b []byte) string { return string(b[:min(len(b), 64)]) }

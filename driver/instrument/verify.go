@@ -35,17 +35,23 @@ func (t *talker) stillUp(command string) error {
 }
 
 func (t *talker) deviceError(command string, entries []scpi.DeviceError) error {
-	kind, all := driver.KindUnknown, make([]string, len(entries))
+	kind, all, cure := driver.KindUnknown, make([]string, len(entries)), ""
 	for i, e := range entries {
 		all[i] = e.Error()
+		if says, help, ok := scpi.Meaning(e.Code); ok {
+			all[i] += " (" + says + ")"
+			if cure == "" {
+				cure = help
+			}
+		}
 		if k := driver.KindOfCode(e.Code); worse(k, kind) {
 			kind = k
 		}
 	}
-	hint := ""
+	hint := cure
 	switch kind {
 	case driver.KindDeviceDialect:
-		hint = fmt.Sprintf("dialect %s does not suit this instrument", t.dialect.Name)
+		hint = fmt.Sprintf("dialect %s does not suit this instrument: %s", t.dialect.Name, cure)
 	case driver.KindDeviceDesync:
 		t.drop()
 	case driver.KindPowerCycled:
