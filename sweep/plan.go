@@ -142,6 +142,7 @@ type Plan struct {
 type Specimen struct {
 	Name  string         `json:"name" yaml:"name"`
 	About string         `json:"about,omitempty" yaml:"about"`
+	Made  string         `json:"made,omitempty" yaml:"-"` // the description of walls, lid and openings as it was at the start (YAML of package wall); empty: none
 	Facts *SpecimenFacts `json:"facts,omitempty" yaml:"report"`
 }
 

@@ -204,6 +204,13 @@ func TestGuidePages(t *testing.T) {
 func TestGuidePictures(t *testing.T) {
 	store := filepath.Join(t.TempDir(), "demo.db")
 	prints(t, exitOK, "demo", "--once", "--listen", "127.0.0.1:0", "--store", store)
+	// What the lockers are made of is in the run, whoever asks and from where.
+	if said := prints(t, exitOK, "explain", "latest", "--store", store); strings.Contains(said, "nothing is known") || strings.Count(said, "what the wall should do") < 3 {
+		t.Errorf("explain says\n%s", said)
+	}
+	if said := prints(t, exitOK, "show", "latest", "--store", store); !strings.Contains(said, "heron: meets") || !strings.Contains(said, "At its weakest frequency, 1 GHz, about 1/37 of the field, 1/1,400 of the power gets in; the requirement allows 1/1,000 of the field") {
+		t.Errorf("show says\n%s", said)
+	}
 	report := prints(t, exitOK, "report", "latest", "--store", store, "--format", "html", "-o", "-")
 	figure := regexp.MustCompile(`(?s)<svg.*?</svg>`).FindString(report)
 	colours := regexp.MustCompile(`(?s):root\{[^}]*\}`).FindString(report)

@@ -36,8 +36,26 @@ type Options struct {
 	Pulse bool      // takes a quarter of a second
 }
 
-// Of explains one specimen of a run. The model may be nil: then there is
-// nothing to compare with, but code, inference and pulse remain.
+// Made is the model of a specimen as the run keeps it; nil: nothing is known.
+func Made(run sweep.Run, specimen string) *wall.Model {
+	i := slices.IndexFunc(run.Specimens, func(s sweep.Specimen) bool { return s.Name == specimen })
+	if i < 0 || run.Specimens[i].Made == "" {
+		return nil
+	}
+	materials, err := wall.BuiltinMaterials()
+	if err != nil {
+		return nil
+	}
+	m, err := wall.LoadSpecimen(specimen+".yaml", []byte(run.Specimens[i].Made), materials)
+	if err != nil {
+		return nil // of a newer program: as if it were not known
+	}
+	return m
+}
+
+// Of explains one specimen of a run. The model may be nil: then what the run keeps
+// of it serves; without that there is nothing to compare with, but code, inference
+// and pulse remain.
 func Of(run sweep.Run, e sweep.Evaluation, specimen string, m *wall.Model, o Options) (Explanation, error) {
 	if !slices.ContainsFunc(run.Specimens, func(s sweep.Specimen) bool { return s.Name == specimen }) {
 		return Explanation{}, fmt.Errorf("run %s has no specimen %q: it has %s", run.ID, specimen, strings.Join(Specimens(run), ", "))
@@ -45,6 +63,9 @@ func Of(run sweep.Run, e sweep.Evaluation, specimen string, m *wall.Model, o Opt
 	x := Explanation{Run: run.ID, State: run.State, Specimen: specimen, Code: Code(e, specimen)}
 	x.Points, x.NoClaim = Points(run, e, specimen)
 	fields := fieldsOf(x.Points)
+	if m == nil {
+		m = Made(run, specimen)
+	}
 	if m != nil {
 		x.Made = m.Specimen.Title
 		x.Findings = m.Explain(x.Points)

@@ -8,6 +8,7 @@ import (
 	"lidded/driver/unit"
 	"lidded/sweep"
 	"lidded/sweep/report/drawing"
+	"lidded/sweep/report/plain"
 	textreport "lidded/sweep/report/text"
 	"lidded/sweep/requirement"
 )
@@ -27,7 +28,7 @@ func (b *builder) summary() Section {
 		s.Blocks = append(s.Blocks, Text{Caution, "Levels of this run were read off a screen by a person; there are no traces behind them."})
 	}
 	for _, one := range b.in.Evaluation.Summaries {
-		s.Blocks = append(s.Blocks, Text{Strong, one.Sentence + "."})
+		s.Blocks = append(s.Blocks, Text{Strong, one.Sentence + "."}, Text{Plain, plain.Summary(one)})
 	}
 	if len(b.in.Evaluation.Summaries) == 0 {
 		s.Blocks = append(s.Blocks, Text{Caution, "Nothing was captured through a shield: there is no result."})
@@ -37,6 +38,7 @@ func (b *builder) summary() Section {
 		s.Blocks = append(s.Blocks, Text{Note, fmt.Sprintf("The plot shows the first %d of %d specimens; each has a plot of its own below.", drawing.SeriesInks, n)})
 	}
 	s.Blocks = append(s.Blocks, Text{Note, "Every value has its relation: = a measured value with its expanded uncertainty, ≥ a lower bound, because no signal was found through the shield. The SE of a specimen at a frequency is the lowest over its positions and polarizations; a lowest over bounds is itself a bound."})
+	s.Blocks = append(s.Blocks, Text{Note, plain.Rule})
 	for _, n := range b.in.Evaluation.Notes {
 		s.Blocks = append(s.Blocks, Text{Note, "Note: " + n + "."})
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"lidded/sweep/report/drawing"
+	"lidded/sweep/report/plain"
 )
 
 // Most that the one page has room for.
@@ -31,7 +32,7 @@ func (b *builder) short() {
 		}
 	}
 	for _, one := range firstOf(sums, shortSpecimens) {
-		s.Blocks = append(s.Blocks, Text{Strong, one.Sentence + "."})
+		s.Blocks = append(s.Blocks, Text{Strong, one.Sentence + "."}, Text{Plain, plain.Summary(one)})
 	}
 	if len(sums) > shortSpecimens {
 		s.Blocks = append(s.Blocks, Text{Caution, fmt.Sprintf("%d more specimens were tested; the full report has them.", len(sums)-shortSpecimens)})

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"lidded/sweep"
+	"lidded/sweep/report/plain"
 	"lidded/sweep/requirement"
 )
 
@@ -15,12 +16,12 @@ type Style struct {
 	ASCII bool
 }
 
-var plain = strings.NewReplacer("≥", ">=", "≤", "<=", "±", "+-")
+var plainSigns = strings.NewReplacer("≥", ">=", "≤", "<=", "±", "+-")
 
 // text replaces what the terminal cannot show of our own signs.
 func (s Style) text(t string) string {
 	if s.ASCII {
-		return plain.Replace(t)
+		return plainSigns.Replace(t)
 	}
 	return t
 }
@@ -72,7 +73,7 @@ func Specimen(w io.Writer, run sweep.Run, e sweep.Evaluation, specimen string, s
 			}
 		}
 		if s.Sentence != "" {
-			_, err := fmt.Fprintf(w, "%s\n", style.text(s.Sentence))
+			_, err := fmt.Fprintf(w, "%s\n%s\n", style.text(s.Sentence), style.text(plain.Summary(s)))
 			return err
 		}
 	}

@@ -175,6 +175,8 @@ func (m demo) job(ctx context.Context, d *daemon.Daemon, b *virtual.Bench, progr
 func (m demo) next(d *daemon.Daemon, run sweep.RunID) {
 	base := "http://" + d.Addr()
 	fmt.Fprintf(m.w, `
+try next: lidded explain latest --store %[3]s
+  (what each locker should do by what it is made of, where it does not, and what may be behind it)
 where to look next:
   page     %[1]s/
   report   %[1]s/v1/runs/%[2]s/report.html   (and report.pdf)
@@ -182,5 +184,5 @@ where to look next:
   metrics  %[1]s/metrics
   again    curl -X POST -H 'Content-Type: application/json' -d '{}' %[1]s/v1/runs
 Ctrl-C ends it.
-`, base, run)
+`, base, run, m.store)
 }

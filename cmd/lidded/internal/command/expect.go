@@ -14,6 +14,7 @@ import (
 	"lidded/cmd/lidded/internal/specimens"
 	"lidded/driver/unit"
 	"lidded/sweep/explain"
+	"lidded/sweep/report/plain"
 	"lidded/sweep/wall"
 )
 
@@ -64,7 +65,11 @@ func expectCommand() *cobra.Command {
 		case *asCSV:
 			return o.CSV(c.OutOrStdout())
 		}
-		return o.Text(c.OutOrStdout())
+		if err := o.Text(c.OutOrStdout()); err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(c.OutOrStdout(), "\nin plain words: %s; %s. %s\n", "40 dB lets "+plain.Left(40)+" in", "60 dB "+plain.Left(60), plain.Rule)
+		return err
 	}
 	return c
 }

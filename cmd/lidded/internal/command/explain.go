@@ -73,7 +73,11 @@ func explainCommand() *cobra.Command {
 			all = append(all, x)
 		}
 		if *picture != "" {
-			if err := drawFile(*picture, outlookFor(all[0], shelf(names[0])), all[0].Points); err != nil {
+			made := shelf(names[0])
+			if made == nil {
+				made = explain.Made(run, names[0])
+			}
+			if err := drawFile(*picture, outlookFor(all[0], made), all[0].Points); err != nil {
 				return err
 			}
 		}

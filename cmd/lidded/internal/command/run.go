@@ -99,7 +99,7 @@ func Root() *cobra.Command {
 			root.AddCommand(c)
 		}
 	}
-	add("work", demoCommand(), serveCommand(), checkCommand(), planCommand(), expectCommand(), offCommand(), doctorCommand(), virtualCommand(), guideCommand())
+	add("work", demoCommand(), serveCommand(), checkCommand(), planCommand(), expectCommand(), offCommand(), doctorCommand(), virtualCommand(), decibelCommand(), guideCommand())
 	add("run", startCommand(), watchCommand(), runsCommand(), showCommand(), reportCommand(), releaseCommand(), steerCommand("stop", "end a run after the point in hand"), steerCommand("abort", "end a run at once, source off"), steerCommand("resume", "go on with an interrupted run"), benchesCommand(), exchangesCommand(), schedulesCommand())
 	add("data", explainCommand(), trendCommand(), betweenCommand(), exportCommand(), keyingsCommand(), backupCommand(), restoreCommand(), archiveCommand(), pruneCommand(), importCommand(), tokenCommand(), labCommand(), dialectsCommand(), requirementsCommand(), neverCommand(), plansCommand(), exampleCommand())
 	root.AddCommand(guardianCommand(), pagesCommand())

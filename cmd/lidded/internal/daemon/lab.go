@@ -69,6 +69,10 @@ func NewLab(c *config.Config) (*Lab, error) {
 	if l.Shelf, err = specimens.Of(c); err != nil {
 		return nil, err
 	}
+	for i := range c.Specimens { // a run keeps how its specimens were made
+		known, _ := l.Shelf.Get(c.Specimens[i].Name)
+		c.Specimens[i].Made = known.Text
+	}
 	for i, b := range c.Benches {
 		if err := l.add(b, fmt.Sprintf("benches[%d]", i)); err != nil {
 			return nil, err

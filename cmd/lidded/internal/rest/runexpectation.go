@@ -53,6 +53,9 @@ func (s *server) runExpectation(ctx context.Context, in *runExpectationQuery) (*
 	out := RunExpectation{Run: string(r.ID), Specimen: name, Points: []RunExpectedPoint{}}
 	m := s.model(name)
 	if m == nil {
+		m = explain.Made(r, name)
+	}
+	if m == nil {
 		out.Why = fmt.Sprintf("it is not known how %s is made: give made_of in the config", name)
 		return bodyOf(out), nil
 	}

@@ -3,6 +3,7 @@ package rest
 import (
 	"lidded/sweep"
 	"lidded/sweep/explain"
+	"lidded/sweep/report/plain"
 )
 
 // Result is what the captures of one point at one setting mean.
@@ -67,6 +68,7 @@ type Summary struct {
 	Specimen string  `json:"specimen"`
 	Verdict  string  `json:"verdict"`
 	Sentence string  `json:"sentence" doc:"The verdict in one line"`
+	Plain    string  `json:"plain" doc:"What gets in at the weakest frequency, in plain words"`
 	Code     string  `json:"em_code" doc:"Protection code of IEC 61000-5-7; x is an untested band"`
 	Counts   Counts  `json:"counts" doc:"Outcomes over the worst cases"`
 	Lowest   *Worst  `json:"lowest,omitempty"`
@@ -84,7 +86,7 @@ type Counts struct {
 
 func summaryOf(s sweep.Summary) Summary {
 	out := Summary{
-		Specimen: s.Specimen, Verdict: s.Verdict.String(), Sentence: s.Sentence, Code: explain.CodeOf(s).String(), Counts: Counts(s.Counts),
+		Specimen: s.Specimen, Verdict: s.Verdict.String(), Sentence: s.Sentence, Plain: plain.Summary(s), Code: explain.CodeOf(s).String(), Counts: Counts(s.Counts),
 		Worst: each(s.Worst, worstOf),
 	}
 	if s.Lowest != nil {

@@ -28,6 +28,7 @@ type Known struct {
 	Model  *wall.Model // nil: only its size is known
 	Cavity wall.Cavity
 	From   string // the file, or "shipped heron"
+	Text   string // the description as it is written; empty: none
 }
 
 // Shelf holds what is known of the specimens of a config.
@@ -126,7 +127,7 @@ func load(name string, file bool) (Known, error) {
 	if err != nil {
 		return Known{}, err
 	}
-	return Known{Name: m.Specimen.Name, Model: m, Cavity: m.Specimen.Cavity, From: from}, nil
+	return Known{Name: m.Specimen.Name, Model: m, Cavity: m.Specimen.Cavity, From: from, Text: string(data)}, nil
 }
 
 func unknown(name string) error {

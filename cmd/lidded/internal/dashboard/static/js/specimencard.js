@@ -18,12 +18,13 @@ export class SpecimenCard {
     this.open = open;
     this.wall = new Fold("What the wall should do", () => wall(run, specimen), { class: "wall" });
     this.verdict = make("p", { class: "verdict" }, make("strong"), make("span"));
+    this.plain = make("p", { class: "plainly" }); // in words that anybody reads
     this.counts = make("p", { class: "counts" });
     this.worst = make("ol", { class: "worst" });
     this.fold = new Fold("Table", () => this.tabled(), { class: "figures" });
     this.worstTitle = make("h4", {}, "Worst cases");
     this.root = make("article", { class: "card specimen", "data-specimen": specimen, "aria-label": "Specimen " + specimen },
-      make("h3", {}, specimen), this.verdict, this.counts, this.worstTitle, this.worst, this.fold.root, this.wall.root);
+      make("h3", {}, specimen), this.verdict, this.plain, this.counts, this.worstTitle, this.worst, this.fold.root, this.wall.root);
   }
 
   update(s) {
@@ -34,6 +35,7 @@ export class SpecimenCard {
     this.root.dataset.verdict = s.verdict;
     setText(this.verdict.firstChild, `${verdictMarks[s.verdict] || "\u00b7"} ${s.verdict}`);
     setText(this.verdict.lastChild, " " + sentence(s));
+    setText(this.plain, s.plain || "");
     setText(this.counts, counts(s.counts));
     const claims = s.worst.filter((w) => w.outcome !== "unknown");
     const worst = worstOf(claims);
