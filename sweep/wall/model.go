@@ -34,9 +34,19 @@ const (
 	meshHAbove    = 2  // centre of the cube against the sphere
 	fewModesBelow = 20 // a resonance at one place
 	fewModesAbove = 6
-	manyModes     = 10 // aperture theory against measurement in over-moded cavities, ±10 dB usual (Hill 1994)
-	gasketLow     = 60 // a gasket in order of which nothing is stated
+	manyModes     = 10  // aperture theory against measurement in over-moded cavities, ±10 dB usual (Hill 1994)
+	wallSpread    = 9   // lowest SE in the box behind a slot that spans a wall, against the models of a slot in a wall (method of moments, cubes of mesh)
+	outsideLow    = -10 // lowest SE spoken of where an opening is too large for any model here: an open box can gather a field
+	gasketLow     = 60  // a gasket in order of which nothing is stated
 	nearDistance  = 0.3
+)
+
+// Sizes from which an opening is no small aperture in a wall any more: by Bethe's
+// theory it is small against wavelength, wall and distance. Cubes of mesh with
+// openings, by the method of moments, agree up to these (cells of 1/6 of a side).
+const (
+	largeOpening = 1.0 / 5 // of the smallest wall's area: no model here holds
+	spanningSlot = 0.6     // of the shortest side: the slot parts the wall, and the field behind it is uneven
 )
 
 // belowModes is the part of the first mode's frequency up to which a cavity
@@ -95,6 +105,10 @@ func (m *Model) Validity() Validity {
 	v := Validity{From: lowestModelled, To: belowModes * m.first.Freq, FirstMode: m.first}
 	v.ManyModes = unit.Hz(C0 * math.Cbrt(overmodedFrom*3/(8*math.Pi*m.Specimen.Cavity.Volume())))
 	v.ManyModes = max(v.ManyModes, v.To)
+	if why := m.outside(); why != "" {
+		v.To, v.ManyModes, v.Text = v.From, unit.Hz(math.Inf(1)), why+"; the band is a guess"
+		return v
+	}
 	v.Text = fmt.Sprintf("the models hold from %v to %v (0.7 of the first mode, %s at %v); from there to %v single resonances make one place tell little, and the band is widened by %d dB downward; above, the band is for the mean over places",
 		v.From, round3(v.To), m.first.Name, round3(m.first.Freq), round3(v.ManyModes), fewModesBelow)
 	return v
@@ -125,7 +139,8 @@ func (m *Model) Expect(field Field, freqs []unit.Hz) []Expectation {
 // way in alone.
 func (m *Model) At(field Field, f unit.Hz) Expectation {
 	e := Expectation{Freq: f, Field: field, Regime: m.regime(f)}
-	e.Valid = e.Regime != FewModes && f >= lowestModelled
+	outside := m.outside()
+	e.Valid = e.Regime != FewModes && f >= lowestModelled && outside == ""
 	e.Paths = m.paths(field, f, e.Regime)
 	slices.SortStableFunc(e.Paths, func(a, b Path) int { return cmp.Compare(a.Low, b.Low) })
 	e.Low, e.High = combine(e.Paths)
@@ -135,9 +150,37 @@ func (m *Model) At(field Field, f unit.Hz) Expectation {
 	case ManyModes:
 		e.Low, e.High = e.Low-manyModes, e.High+manyModes
 	}
+	if outside != "" {
+		e.Low = outsideLow
+	}
 	e.High = min(e.High, ceiling)
 	e.Low = min(e.Low, e.High)
 	return e
+}
+
+// outside says why no model here holds for the specimen, or nothing: all slots and
+// holes together are a large part of a wall.
+func (m *Model) outside() string {
+	var area float64
+	for _, o := range m.Specimen.Openings {
+		switch o.Kind {
+		case Slot:
+			area += float64(o.Length*o.Width) * float64(max(o.Count, 1))
+		case Hole:
+			area += math.Pi / 4 * float64(o.Length*o.Length) * float64(max(o.Count, 1))
+		}
+	}
+	w, h, d := m.Specimen.Cavity.box()
+	if least := float64(min(w*h, h*d, d*w)); area > largeOpening*least*(1+1e-9) {
+		return fmt.Sprintf("the openings are %.0f %% of the smallest wall: beyond %.0f %% they are no small apertures, and no model here holds", 100*area/least, 100*largeOpening)
+	}
+	return ""
+}
+
+// spans reports whether a slot parts a wall.
+func (m *Model) spans(length Metre) bool {
+	w, h, d := m.Specimen.Cavity.box()
+	return length >= spanningSlot*min(w, h, d)
 }
 
 func combine(paths []Path) (low, high unit.DB) {
@@ -303,7 +346,12 @@ func (m *Model) slotPath(field Field, f unit.Hz, r Regime, length, width Metre, 
 			lo, hi = min(lo, hill+several), max(hi, hill+several)
 		}
 	}
-	return Path{Name: "slot", Low: max(0, lo-several-openingSpread), High: max(0, hi-several) + openingSpread}
+	p := Path{Name: "slot", Low: max(0, lo-several-openingSpread), High: max(0, hi-several) + openingSpread}
+	if m.spans(length) {
+		p.Low = lo - several - openingSpread - wallSpread // at its worst a box with a parted wall lets in more than comes
+		p.Low = max(p.Low, outsideLow)
+	}
+	return p
 }
 
 // slotInBox returns the lowest and highest electric and magnetic SE over the
