@@ -22,7 +22,7 @@ func drifts(t *testing.T) int {
 	if testing.Short() {
 		return 20
 	}
-	return 60
+	return 25
 }
 
 // TestBoundsHoldUnderDrift: whatever the carrier does within what the bench states,

@@ -35,7 +35,7 @@ const (
 	fewModesBelow = 20 // a resonance at one place
 	fewModesAbove = 6
 	manyModes     = 10  // aperture theory against measurement in over-moded cavities, ±10 dB usual (Hill 1994)
-	wallSpread    = 9   // lowest SE in the box behind a slot that spans a wall, against the models of a slot in a wall (method of moments, cubes of mesh)
+	wallSpread    = 12  // lowest SE in the box behind a slot that spans a wall, against the models of a slot in a wall (method of moments, cubes of mesh)
 	outsideLow    = -10 // lowest SE spoken of where an opening is too large for any model here: an open box can gather a field
 	gasketLow     = 60  // a gasket in order of which nothing is stated
 	nearDistance  = 0.3
